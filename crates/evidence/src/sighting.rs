@@ -1,0 +1,37 @@
+//! One look at the needle.
+
+use serde::{Deserialize, Serialize};
+use std::future::Future;
+use std::pin::Pin;
+
+/// Where the needle stands, in fractions of the printed scale (0 = zero mark, 1 = full-scale mark).
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Needle {
+    /// Deflection as a fraction of full scale.
+    pub deflection: f64,
+    /// Standard uncertainty of this one sighting that averages out over many.
+    pub u: f64,
+    /// Standard uncertainty that all sightings of this dial share (geometry, scale set-up).
+    pub u_shared: f64,
+}
+
+/// A sighting: the needle, or a refusal with its reason. A refusal means "unknown", never "zero".
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Sighting {
+    /// How long before its delivery the picture was taken, in seconds.
+    pub age: f64,
+    /// The needle, or why it could not be read.
+    pub seen: Result<Needle, String>,
+}
+
+/// The future of one look.
+pub type SightFuture<'a> = Pin<Box<dyn Future<Output = Sighting> + 'a>>;
+
+/// Who reads the needle: a camera, a person, a recording or the simulator.
+pub trait Sight {
+    /// Looks once. A lost reader answers with refusals.
+    fn look(&mut self) -> SightFuture<'_>;
+
+    /// What reads, for the record.
+    fn name(&self) -> String;
+}

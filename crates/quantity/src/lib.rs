@@ -1,0 +1,15 @@
+//! Volts, amperes, ohms and seconds as types that cannot be mixed up, text with units read and
+//! written, and uncertain values that carry their budget.
+//!
+//! ```
+//! use quantity::{Amps, Ohms, Volts};
+//! let drop: Volts = Amps::micro(50.0) * Ohms::kilo(2.0);
+//! assert_eq!(drop.to_string(), "100.0 mV");
+//! assert_eq!("50 uA".parse::<Amps>().unwrap(), Amps::micro(50.0));
+//! ```
+
+mod text;
+mod units;
+
+pub use text::{QuantityError, engineering, parse_percent};
+pub use units::{Amps, Kelvins, Ohms, Seconds, Volts, Watts};

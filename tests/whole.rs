@@ -1,0 +1,1 @@
+//! Whole-program, published and structural checks.
