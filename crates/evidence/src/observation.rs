@@ -101,7 +101,7 @@ impl Observation {
 pub struct JournalError(pub String);
 
 /// Who keeps observations.
-pub trait Journal {
+pub trait Journal: Send {
     /// Keeps one observation. When this returns, it is as safe as the journal promises.
     ///
     /// # Errors

@@ -25,10 +25,10 @@ pub struct Sighting {
 }
 
 /// The future of one look.
-pub type SightFuture<'a> = Pin<Box<dyn Future<Output = Sighting> + 'a>>;
+pub type SightFuture<'a> = Pin<Box<dyn Future<Output = Sighting> + Send + 'a>>;
 
 /// Who reads the needle: a camera, a person, a recording or the simulator.
-pub trait Sight {
+pub trait Sight: Send {
     /// Looks once. A lost reader answers with refusals.
     fn look(&mut self) -> SightFuture<'_>;
 

@@ -26,11 +26,11 @@ macro_rules! quantity {
             }
             /// A value given in millionths of the unit.
             pub const fn micro(value: f64) -> Self {
-                Self(value * 1e-6)
+                Self(value / 1e6)
             }
             /// A value given in thousandths of the unit.
             pub const fn milli(value: f64) -> Self {
-                Self(value * 1e-3)
+                Self(value / 1e3)
             }
             /// A value given in thousands of the unit.
             pub const fn kilo(value: f64) -> Self {
