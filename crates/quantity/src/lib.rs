@@ -9,7 +9,12 @@
 //! ```
 
 mod text;
+mod uncertain;
 mod units;
 
 pub use text::{QuantityError, engineering, parse_percent};
+pub use uncertain::{
+    BudgetRow, CovarianceError, MonteCarlo, MonteCarloError, Shape, Source, Uncertain,
+    coverage_factor, e_n, e_n_expanded, monte_carlo, student_t95,
+};
 pub use units::{Amps, Kelvins, Ohms, Seconds, Volts, Watts};

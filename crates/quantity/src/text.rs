@@ -83,7 +83,9 @@ pub(crate) fn parse_quantity(text: &str, symbol: &str) -> Result<f64, QuantityEr
         return Err(QuantityError::NoUnit { text: owned, unit });
     }
     for spelling in spellings(symbol) {
-        let Some(prefix) = rest.strip_suffix(spelling) else { continue };
+        let Some(prefix) = rest.strip_suffix(spelling) else {
+            continue;
+        };
         if let Some((_, power)) = PREFIXES.iter().find(|(name, _)| *name == prefix.trim_end()) {
             // Dividing by a positive power keeps "50 uA" equal to 50e-6 to the last bit.
             return Ok(if *power < 0 {
@@ -93,7 +95,11 @@ pub(crate) fn parse_quantity(text: &str, symbol: &str) -> Result<f64, QuantityEr
             });
         }
     }
-    Err(QuantityError::WrongUnit { text: owned, found: rest.to_owned(), unit })
+    Err(QuantityError::WrongUnit {
+        text: owned,
+        found: rest.to_owned(),
+        unit,
+    })
 }
 
 /// A share written as "1 %" or "200 ppm", returned as a fraction.
@@ -107,9 +113,11 @@ pub fn parse_percent(text: &str) -> Result<f64, QuantityError> {
         Some((_, "")) => Err(QuantityError::NoUnit { text: owned, unit }),
         Some((value, "%")) => Ok(value / 100.0),
         Some((value, "ppm")) => Ok(value / 1e6),
-        Some((_, found)) => {
-            Err(QuantityError::WrongUnit { text: owned, found: found.to_owned(), unit })
-        }
+        Some((_, found)) => Err(QuantityError::WrongUnit {
+            text: owned,
+            found: found.to_owned(),
+            unit,
+        }),
     }
 }
 
@@ -123,7 +131,9 @@ pub fn engineering(value: f64, symbol: &str, digits: usize) -> String {
     }
     let digits = digits.max(1);
     // Rounding first keeps 999.96 with four digits from being printed as "1000.0 m".
-    let rounded: f64 = format!("{:.*e}", digits - 1, value).parse().unwrap_or(value);
+    let rounded: f64 = format!("{:.*e}", digits - 1, value)
+        .parse()
+        .unwrap_or(value);
     let power = rounded.abs().log10().floor() as i32;
     let group = power.div_euclid(3).clamp(-4, 4);
     let prefix = ["p", "n", "µ", "m", "", "k", "M", "G", "T"][(group + 4) as usize];
@@ -155,9 +165,18 @@ mod tests {
     fn wrong_texts_say_what_would_be_right() {
         let wrong = "10 mV".parse::<Amps>();
         assert!(matches!(wrong, Err(QuantityError::WrongUnit { found, .. }) if found == "mV"));
-        assert!(matches!("10".parse::<Amps>(), Err(QuantityError::NoUnit { .. })));
-        assert!(matches!("ten A".parse::<Amps>(), Err(QuantityError::NoNumber { .. })));
-        assert!(matches!("inf A".parse::<Amps>(), Err(QuantityError::NoNumber { .. })));
+        assert!(matches!(
+            "10".parse::<Amps>(),
+            Err(QuantityError::NoUnit { .. })
+        ));
+        assert!(matches!(
+            "ten A".parse::<Amps>(),
+            Err(QuantityError::NoNumber { .. })
+        ));
+        assert!(matches!(
+            "inf A".parse::<Amps>(),
+            Err(QuantityError::NoNumber { .. })
+        ));
         assert!("1,5 A".parse::<Amps>().is_err());
         assert!("".parse::<Amps>().is_err());
     }
