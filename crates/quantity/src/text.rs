@@ -70,7 +70,7 @@ fn split_number(text: &str) -> Option<(f64, &str)> {
     let (end, value) = ends
         .filter_map(|end| trimmed[..end].parse::<f64>().ok().map(|value| (end, value)))
         .filter(|(_, value)| value.is_finite())
-        .last()?;
+        .next_back()?;
     Some((value, trimmed[end..].trim_start()))
 }
 

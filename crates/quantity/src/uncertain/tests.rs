@@ -76,7 +76,7 @@ fn intervals_are_right_within_one_percent() {
     // Trapezium of rectangles 1 and 0.5: the upper tail holds (1.5 − x)²/4 = 0.025.
     close(
         (rect(1.0, "a") + rect(0.5, "b")).expanded95(),
-        1.5 - 0.05f64.sqrt(),
+        1.5 - 0.1f64.sqrt(),
         1e-2,
     );
     let tri = Uncertain::triangular(0.0, 1.0, "t");
