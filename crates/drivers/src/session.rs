@@ -1,0 +1,295 @@
+//! One instrument and its link: who it is, staying in step with it, its error queue.
+
+use crate::dialect::{Common, Dialect, Kind};
+use crate::error::{DriverError, LinkError};
+use crate::frame::excerpt;
+use crate::link::{Link, LinkState};
+use crate::reading::{Numbers, Reading, parse_reading};
+use crate::text::{parse_bool, parse_error_entry};
+use crate::words::{Command, Query, Template};
+use std::fmt::Display;
+use std::time::Duration;
+use tracing::{debug, warn};
+
+/// Most entries read from an error queue in one go.
+const MOST_ERRORS: usize = 30;
+
+/// One instrument and its link.
+#[derive(Debug)]
+pub(crate) struct Session {
+    link: Link,
+    dialect: String,
+    common: Common,
+    numbers: Numbers,
+    identity: String,
+    line: String,
+    /// Entries read from the error queue while the link was brought back into step.
+    late_errors: Vec<(i32, String)>,
+}
+
+impl Session {
+    /// Clears the status, finds out who is there, and empties the error queue. Nothing here
+    /// changes an output.
+    pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
+        let mut session = Self {
+            link,
+            dialect: dialect.name.clone(),
+            common: dialect.common.clone(),
+            numbers: dialect.numbers.clone(),
+            identity: String::new(),
+            line: String::new(),
+            late_errors: Vec::new(),
+        };
+        let expected = match dialect.models.is_empty() {
+            true => "maker,model,serial number,firmware".to_owned(),
+            false => dialect.models.join(" or "),
+        };
+        let Common {
+            identify,
+            hello,
+            clear,
+            ..
+        } = &session.common;
+        // The first identity is asked for on a link whose past is unknown; what the last program
+        // left unread is discarded with it.
+        let link = &mut session.link;
+        for command in hello {
+            link.send_anyway(command.text()).await?;
+        }
+        let identity = link.identify(identify.text(), &expected, |reply| dialect.fits(reply));
+        session.identity = identity.await?;
+        if let Some(clear) = clear {
+            link.send(clear.text()).await?;
+        }
+        for (code, text) in session.errors().await? {
+            debug!(instrument = %session.link.name(), code, text, "left in the error queue");
+        }
+        Ok(session)
+    }
+
+    pub fn identity(&self) -> &str {
+        &self.identity
+    }
+
+    pub fn name(&self) -> &str {
+        self.link.name()
+    }
+
+    pub fn state(&self) -> LinkState {
+        self.link.state()
+    }
+
+    pub fn deadline(&self) -> Duration {
+        self.link.wire().deadline
+    }
+
+    /// Brings a dirty link back into step with the known instrument.
+    async fn recover(&mut self) -> Result<(), DriverError> {
+        self.link
+            .resync(self.common.identify.text(), &self.identity)
+            .await?;
+        warn!(instrument = %self.link.name(), "back in step after a missed answer");
+        // What the muddle has left in the error queue belongs to the caller's next look at it.
+        if let Some(errors) = self.common.errors.clone() {
+            for _ in 0..MOST_ERRORS {
+                let reply = self.link.query(errors.text(), self.deadline()).await?;
+                match parse_error_entry(&reply) {
+                    Some((0, _)) => break,
+                    Some(entry) => self.late_errors.push(entry),
+                    None => return Err(self.unexpected(errors.text(), &reply, ERROR_ENTRY)),
+                }
+            }
+            let excess = self.late_errors.len().saturating_sub(MOST_ERRORS);
+            self.late_errors.drain(..excess);
+        }
+        Ok(())
+    }
+
+    async fn in_step(&mut self) -> Result<(), DriverError> {
+        match self.link.state() {
+            LinkState::Dirty => self.recover().await,
+            LinkState::Clean | LinkState::Gone => Ok(()),
+        }
+    }
+
+    /// Sends a command. It is never sent twice: only a command that was held back before any of
+    /// its bytes left is sent after the link has been brought back into step.
+    pub async fn tell(&mut self, command: &str) -> Result<(), DriverError> {
+        self.in_step().await?;
+        match self.link.send(command).await {
+            Err(LinkError::NeedsResync { .. }) => {
+                self.recover().await?;
+                Ok(self.link.send(command).await?)
+            }
+            result => Ok(result?),
+        }
+    }
+
+    /// Sends a command with its value; the line is returned for messages on request.
+    pub async fn set(&mut self, words: &Template, value: &impl Display) -> Result<(), DriverError> {
+        let mut line = std::mem::take(&mut self.line);
+        words.fill(&mut line, value);
+        let result = self.tell(&line).await;
+        self.line = line;
+        result
+    }
+
+    /// Asks a question.
+    pub async fn ask(&mut self, question: &str) -> Result<String, DriverError> {
+        self.ask_within(question, self.deadline()).await
+    }
+
+    /// Asks a question that may take longer.
+    pub async fn ask_within(
+        &mut self,
+        question: &str,
+        deadline: Duration,
+    ) -> Result<String, DriverError> {
+        self.in_step().await?;
+        match self.link.query(question, deadline).await {
+            Err(LinkError::NeedsResync { .. }) => {}
+            Err(LinkError::Timeout { .. }) if self.link.wire().retry_queries => {}
+            result => return Ok(result?),
+        }
+        self.recover().await?;
+        Ok(self.link.query(question, deadline).await?)
+    }
+
+    /// Asks for a number in `unit`.
+    pub async fn number(
+        &mut self,
+        query: &Query,
+        unit: &str,
+        deadline: Duration,
+    ) -> Result<Reading, DriverError> {
+        let reply = self.ask_within(query.ask.text(), deadline).await?;
+        let part = query.pick(&reply);
+        match part.map(|part| parse_reading(part, unit, &self.numbers)) {
+            Some(Ok(reading)) => Ok(reading),
+            Some(Err(error)) => {
+                let wanted = format!("one number ({error})");
+                Err(self.unexpected(query.ask.text(), &reply, &wanted))
+            }
+            None => {
+                let header = query
+                    .header
+                    .as_deref()
+                    .map(|word| format!(" behind \"{word}\""));
+                let header = header.unwrap_or_default();
+                let wanted = format!("a reply of {} field(s){header}", query.fields);
+                Err(self.unexpected(query.ask.text(), &reply, &wanted))
+            }
+        }
+    }
+
+    /// Asks for a set-point in `unit`: overload and "no number" make no sense there.
+    pub async fn set_point(&mut self, query: &Query, unit: &str) -> Result<f64, DriverError> {
+        match self.number(query, unit, self.deadline()).await? {
+            Reading::Value(value) => Ok(value),
+            other => {
+                let reply = format!("{other:?}");
+                Err(self.unexpected(query.ask.text(), &reply, "a set-point"))
+            }
+        }
+    }
+
+    /// Asks for a truth value.
+    pub async fn truth(&mut self, question: &Command) -> Result<bool, DriverError> {
+        let reply = self.ask(question.text()).await?;
+        match parse_bool(&reply) {
+            Some(state) => Ok(state),
+            None => Err(self.unexpected(question.text(), &reply, "1, 0, ON or OFF")),
+        }
+    }
+
+    /// Waits until earlier commands are done, where the instrument knows.
+    pub async fn barrier(&mut self) -> Result<(), DriverError> {
+        let barrier = self.common.barrier.clone();
+        let barrier = barrier.ok_or_else(|| self.unsupported("common.barrier"))?;
+        match self.truth(&barrier).await? {
+            true => Ok(()),
+            false => Err(self.unexpected(barrier.text(), "0", "1")),
+        }
+    }
+
+    /// Empties the error queue. Without words for it, nothing is reported.
+    pub async fn errors(&mut self) -> Result<Vec<(i32, String)>, DriverError> {
+        let Some(errors) = self.common.errors.clone() else {
+            return Ok(Vec::new());
+        };
+        self.in_step().await?;
+        let mut found = std::mem::take(&mut self.late_errors);
+        for _ in 0..MOST_ERRORS {
+            let reply = self.ask(errors.text()).await?;
+            match parse_error_entry(&reply) {
+                Some((0, _)) => return Ok(found),
+                Some(entry) => found.push(entry),
+                None => return Err(self.unexpected(errors.text(), &reply, ERROR_ENTRY)),
+            }
+        }
+        let last = found
+            .last()
+            .map(|(code, text)| format!("{code} \"{text}\""));
+        Err(DriverError::EndlessErrors {
+            instrument: self.name().to_owned(),
+            command: errors.text().to_owned(),
+            count: MOST_ERRORS,
+            last: last.unwrap_or_default(),
+        })
+    }
+
+    /// Empties the error queue and takes any entry as a failure of `command`.
+    pub async fn no_errors(&mut self, command: &str) -> Result<(), DriverError> {
+        let errors = self.errors().await?;
+        if errors.is_empty() {
+            return Ok(());
+        }
+        let (instrument, command) = (self.name().to_owned(), command.to_owned());
+        Err(DriverError::Reported {
+            instrument,
+            command,
+            errors,
+        })
+    }
+
+    /// Sends commands in an emergency, whatever the state of the link.
+    pub async fn shout(&mut self, lines: &[&str]) -> Result<(), DriverError> {
+        Ok(self.link.shout(lines).await?)
+    }
+
+    /// An answer that makes no sense. The link may be out of step with it.
+    pub fn unexpected(&mut self, command: &str, reply: &str, wanted: &str) -> DriverError {
+        self.link.mark_dirty();
+        DriverError::Unexpected {
+            instrument: self.name().to_owned(),
+            command: command.to_owned(),
+            reply: excerpt(reply),
+            wanted: wanted.to_owned(),
+        }
+    }
+
+    pub fn unsupported(&self, entry: &'static str) -> DriverError {
+        let (instrument, dialect) = (self.name().to_owned(), self.dialect.clone());
+        DriverError::Unsupported {
+            instrument,
+            dialect,
+            entry,
+        }
+    }
+
+    pub fn wrong_kind(name: &str, dialect: &Dialect, needed: Kind) -> DriverError {
+        let entry = match needed {
+            Kind::Supply => "[supply]",
+            Kind::Meter => "[meter]",
+            Kind::Switch => "[switch]",
+        };
+        let (instrument, dialect) = (name.to_owned(), dialect.name.clone());
+        DriverError::Unsupported {
+            instrument,
+            dialect,
+            entry,
+        }
+    }
+}
+
+const ERROR_ENTRY: &str = "an error number and a text";
