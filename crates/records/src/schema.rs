@@ -14,8 +14,9 @@ const MIGRATIONS: [&str; 2] = [
     include_str!("schema/2-flat-view.sql"),
 ];
 
-/// Longest wait for another program's write; a commit takes milliseconds.
-const PATIENCE: Duration = Duration::from_secs(5);
+/// Longest wait for the write of another program, which takes milliseconds. The caller stands still
+/// meanwhile, so it is kept short.
+const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Sets the connection up and brings the file to today's format.
 pub(crate) fn prepare(connection: &mut Connection) -> Result<(), Trouble> {

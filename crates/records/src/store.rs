@@ -298,3 +298,6 @@ pub(crate) fn read_run(connection: &Connection, id: RunId) -> Result<Run, Troubl
         results,
     })
 }
+
+#[cfg(test)]
+mod tests;
