@@ -1,1 +1,36 @@
-//! hw-sim.
+//! The simulated bench: movement physics, circuit solution and instruments that talk on real wires.
+//!
+//! ```
+//! use hw_sim::{Bench, library};
+//! let heron = library::find("heron").unwrap();
+//! let truth = Bench::standard(&heron, 1).truth();
+//! assert!((truth.full_scale_current.unwrap() / 50e-6 - 1.0).abs() < 0.02);
+//! ```
+//!
+//! It shares no model with the programs that measure: the needle is a differential equation, the
+//! circuit a nodal solution, and a third-party parser reads the commands.
+
+mod advance;
+pub mod bench;
+mod camera;
+mod draw;
+mod drive;
+pub mod instruments;
+pub mod library;
+mod meter;
+mod network;
+mod queue;
+mod random;
+mod relay;
+pub mod serve;
+mod spec;
+mod supply;
+mod swing;
+mod truth;
+mod wiring;
+
+pub use bench::{Bench, SharedBench};
+pub use library::{Pool, find, library, random};
+pub use serve::{in_process, tcp};
+pub use spec::{Condition, Law, MovementSpec};
+pub use truth::Truth;

@@ -1,0 +1,181 @@
+//! How the bench gets from one instant to the next.
+
+use crate::bench::Bench;
+use crate::queue::Event;
+use crate::spec::COPPER_TEMPCO;
+use crate::swing::Pull;
+
+/// Longest step while the supply is or was just moving, s.
+const LIVELY_STEP: f64 = 1e-3;
+/// Longest leap of a resting needle, s: the coil's temperature is looked at this often.
+const LEAP: f64 = 0.1;
+/// Change of the coil branch (relative) from which on the circuit is joined anew.
+const REJOIN: f64 = 1e-6;
+
+impl Bench {
+    /// Brings the bench to bench time `to` (ns); nothing happens when that lies in the past.
+    pub fn advance(&mut self, to: u64) {
+        loop {
+            while let Some(event) = self.queue.take(self.now) {
+                self.happen(event);
+            }
+            if self.now >= to {
+                return;
+            }
+            let until = self.queue.next().unwrap_or(to).min(to);
+            self.integrate(until);
+        }
+    }
+
+    fn happen(&mut self, event: Event) {
+        match event {
+            Event::Armature(relay, generation, position) => {
+                let relay = &mut self.wiring.relays[relay];
+                if relay.generation == generation && relay.arrive(position) {
+                    self.resolve();
+                }
+            }
+            Event::SupplyMark(generation) => {
+                if generation == self.supply.generation {
+                    self.note_current();
+                    self.note_powers();
+                    if self.meters.iter().any(|meter| meter.test_current() > 0.0) {
+                        self.rejoin();
+                    }
+                }
+            }
+            Event::Trip(generation) => {
+                if generation == self.supply.generation && self.supply.protecting {
+                    self.supply.on = false;
+                    self.supply.tripped = true;
+                    self.supply_changed();
+                }
+            }
+            Event::WindowOpens(meter, series) => {
+                let integral = self.integral(meter);
+                self.meters[meter].open(series, integral);
+            }
+            Event::WindowCloses(meter, series) => {
+                let integral = self.integral(meter);
+                let seconds = self.meters[meter].window() as f64 * 1e-9;
+                self.meters[meter].close(series, integral, seconds);
+            }
+            Event::Frame(number) => {
+                let shown = self.shown();
+                self.camera.expose(number, shown);
+                self.queue.enter(
+                    (number + 1) * crate::camera::FRAME,
+                    Event::Frame(number + 1),
+                );
+            }
+        }
+    }
+
+    /// Advances without events to `until` (ns).
+    fn integrate(&mut self, until: u64) {
+        while self.now < until {
+            let left = (until - self.now) as f64 * 1e-9;
+            if self.supply.steady(self.now) && self.resting() {
+                self.leap(until, left);
+            } else {
+                self.march(until, left);
+            }
+            self.warm();
+        }
+    }
+
+    fn resting(&self) -> bool {
+        self.swing
+            .stays(&self.plant, self.pull(self.volts(self.now)))
+    }
+
+    /// Nothing moves: time passes in one go, in shorter ones while the coil warms up.
+    fn leap(&mut self, until: u64, left: f64) {
+        let h = left.min(LEAP);
+        let volts = self.volts(self.now);
+        let amps = self.drive.coil.at(volts, 0.0);
+        self.totals.supply += volts * h;
+        self.totals.squared += amps * amps * h;
+        self.now = if h < left {
+            self.now + (h * 1e9) as u64
+        } else {
+            until
+        };
+    }
+
+    /// One or more steps of the needle, up to `until`.
+    fn march(&mut self, until: u64, left: f64) {
+        let mut longest = self.spec.period * 0.01;
+        longest = longest.min(0.25 / self.plant.drag);
+        let lively = self.supply.lively(self.now);
+        if lively {
+            longest = longest.min(LIVELY_STEP);
+        }
+        let steps = (left / longest).ceil().max(1.0);
+        let h = left / steps;
+        let nanos = ((until - self.now) as f64 / steps).max(1.0);
+        if lively {
+            self.step(h, (self.now + nanos as u64).min(until).max(self.now + 1));
+            self.note_powers();
+            return;
+        }
+        let start = self.now;
+        let volts = self.volts(self.now);
+        let pull = Pull::constant(self.pull(volts));
+        for k in 1..=steps as u64 {
+            let amps = self.drive.coil.at(volts, self.emf());
+            self.swing.step(&self.plant, pull, h);
+            let after = self.drive.coil.at(volts, self.emf());
+            self.totals.squared += 0.5 * (amps * amps + after * after) * h;
+            let current = self.drive.movement.at(volts, self.emf()).abs();
+            self.peak_current = self.peak_current.max(current);
+            self.now = if k == steps as u64 {
+                until
+            } else {
+                start + (k as f64 * nanos) as u64
+            };
+        }
+        self.totals.supply += volts * left;
+    }
+
+    /// One step while the supply moves.
+    fn step(&mut self, _h: f64, to: u64) {
+        let h = (to - self.now) as f64 * 1e-9;
+        let middle = self.now + (to - self.now) / 2;
+        let volts = [self.volts(self.now), self.volts(middle), self.volts(to)];
+        let pull = Pull(
+            self.pull(volts[0]),
+            self.pull(volts[1]),
+            self.pull(volts[2]),
+        );
+        let amps = self.drive.coil.at(volts[0], self.emf());
+        self.swing.step(&self.plant, pull, h);
+        let after = self.drive.coil.at(volts[2], self.emf());
+        self.totals.supply += (volts[0] + 4.0 * volts[1] + volts[2]) * h / 6.0;
+        self.totals.squared += 0.5 * (amps * amps + after * after) * h;
+        self.now = to;
+        self.note_current();
+    }
+
+    /// Coil temperature after the stretch just passed: C dT/dt = i² R − (T − ambient)/Rth.
+    fn warm(&mut self) {
+        let seconds = (self.now - self.heat.updated) as f64 * 1e-9;
+        if seconds <= 0.0 {
+            return;
+        }
+        let spec = &self.spec;
+        let power = self.totals.squared / seconds
+            * spec.copper
+            * (1.0 + COPPER_TEMPCO * (self.heat.celsius - 20.0));
+        let end = self.heat.ambient + power * spec.thermal_resistance;
+        let fade = (-seconds / spec.thermal_time).exp();
+        self.heat.celsius = end + (self.heat.celsius - end) * fade;
+        self.heat.peak = self.heat.peak.max(self.heat.celsius);
+        self.heat.updated = self.now;
+        self.totals.squared = 0.0;
+        let change = COPPER_TEMPCO * (self.heat.celsius - self.heat.solved).abs();
+        if change > REJOIN {
+            self.rejoin();
+        }
+    }
+}

@@ -1,0 +1,437 @@
+//! The bench: one movement in its circuit with every instrument connected, and the passage of time.
+//!
+//! Time is counted in nanoseconds since the first access. Nothing happens between accesses; an
+//! access first brings the bench up to its own instant, through every event on the way.
+
+use crate::camera::{Camera, Look};
+use crate::draw::Draw;
+use crate::drive::Drive;
+use crate::meter::{COMPLIANCE, Meter};
+use crate::queue::{Event, Queue};
+use crate::relay::LONGEST_MOVE;
+use crate::spec::{Condition, Law, MovementSpec};
+use crate::supply::Supply;
+use crate::swing::{Hold, Plant, Swing};
+use crate::truth::Truth;
+use crate::wiring::{CHANNELS, ELEMENTS, Outer, Wiring, element_name};
+use std::sync::{Arc, Mutex};
+use tokio::time::{Duration, Instant};
+
+/// A bench shared by its instruments.
+pub type SharedBench = Arc<Mutex<Bench>>;
+
+/// Index of the meter across the movement.
+pub const DROP: usize = 0;
+/// Index of the meter across the sense element.
+pub const LOOP: usize = 1;
+
+/// The simulated bench.
+#[derive(Debug, Clone)]
+pub struct Bench {
+    pub(crate) spec: MovementSpec,
+    pub(crate) supply: Supply,
+    pub(crate) meters: [Meter; 2],
+    pub(crate) camera: Camera,
+    pub(crate) wiring: Wiring,
+    pub(crate) swing: Swing,
+    pub(crate) plant: Plant,
+    pub(crate) drive: Drive,
+    pub(crate) queue: Queue,
+    pub(crate) totals: Totals,
+    pub(crate) heat: Heat,
+    pub(crate) now: u64,
+    outer: Outer,
+    moves: Draw,
+    noise: Draw,
+    epoch: Option<Instant>,
+    relays_ready: u64,
+    zero_position: f64,
+    pub(crate) peak_current: f64,
+    peak_power: [f64; ELEMENTS],
+}
+
+/// Running time integrals; the voltages' are brought up only when their coefficients change.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Totals {
+    /// ∫ supply volts dt.
+    pub(crate) supply: f64,
+    /// ∫ (coil current)² dt since the last look at the coil's temperature.
+    pub(crate) squared: f64,
+    since: (f64, f64, u64),
+    meters: [f64; 2],
+}
+
+/// The coil's temperature.
+#[derive(Debug, Clone)]
+pub(crate) struct Heat {
+    pub(crate) ambient: f64,
+    pub(crate) celsius: f64,
+    pub(crate) solved: f64,
+    pub(crate) peak: f64,
+    pub(crate) updated: u64,
+}
+
+impl Bench {
+    /// The standard bench with this movement in its berth. Everything that varies from bench to
+    /// bench and from run to run is drawn from `seed`.
+    pub fn standard(spec: &MovementSpec, seed: u64) -> Self {
+        let mut draw = Draw::new(seed, 0);
+        let mut wiring = Wiring::standard(&mut draw);
+        let supply = Supply::new(&mut draw);
+        let meters = [
+            Meter::new(&mut draw, 3e-6, Draw::new(seed, 1)),
+            Meter::new(&mut draw, 0.0, Draw::new(seed, 2)),
+        ];
+        let camera = Camera::new(&mut draw);
+        let ambient = 23.0 + draw.within(2.0);
+        let plant = plant(spec);
+        // Where in its friction band the needle was left is anybody's guess.
+        let left = spec.law.deflection(0.0) + spec.zero + draw.within(spec.friction);
+        let mut swing = Swing::at_rest(left, &plant);
+        if spec.condition == Condition::Stuck {
+            swing.hold = Hold::Stuck;
+        }
+        let outer = wiring.solve();
+        let mut bench = Bench {
+            spec: spec.clone(),
+            supply,
+            meters,
+            camera,
+            wiring,
+            zero_position: swing.d,
+            swing,
+            plant,
+            drive: Drive::default(),
+            queue: Queue::default(),
+            totals: Totals::default(),
+            heat: Heat {
+                ambient,
+                celsius: ambient,
+                solved: ambient,
+                peak: ambient,
+                updated: 0,
+            },
+            now: 0,
+            outer,
+            moves: Draw::new(seed, 3),
+            noise: Draw::new(seed, 4),
+            epoch: None,
+            relays_ready: 0,
+            peak_current: 0.0,
+            peak_power: [0.0; ELEMENTS],
+        };
+        bench.rejoin();
+        bench.queue.enter(0, Event::Frame(0));
+        bench
+    }
+
+    /// Brings the bench up to this instant of tokio's clock and gives its time, ns.
+    pub fn catch_up(&mut self) -> u64 {
+        let instant = Instant::now();
+        let epoch = *self.epoch.get_or_insert(instant);
+        let elapsed = instant.saturating_duration_since(epoch).as_nanos();
+        self.advance(u64::try_from(elapsed).unwrap_or(u64::MAX));
+        self.now
+    }
+
+    /// The instant of tokio's clock at which the bench's time will be `at` (ns).
+    pub fn instant(&self, at: u64) -> Instant {
+        self.epoch.unwrap_or_else(Instant::now) + Duration::from_nanos(at)
+    }
+
+    /// True values and extremes up to the last access.
+    pub fn truth(&self) -> Truth {
+        let spec = &self.spec;
+        let ambient = self.heat.ambient;
+        let resistance = spec.terminal_resistance(ambient);
+        let rest = spec.law.deflection(0.0) + spec.zero;
+        let own_stop = rest <= spec.lower_stop;
+        let hits = &self.swing.hits;
+        let driven = hits
+            .iter()
+            .filter(|hit| hit.driven && (hit.upper || !own_stop))
+            .count();
+        let powers = self
+            .peak_power
+            .iter()
+            .enumerate()
+            .filter(|(_, watts)| **watts > 0.0);
+        Truth {
+            full_scale_current: spec.full_scale_current(ambient),
+            resistance: resistance.is_finite().then_some(resistance),
+            peak_current: self.peak_current,
+            peak_deflection: spec.indicated(self.swing.highest),
+            lowest_deflection: spec.indicated(self.swing.lowest),
+            stop_hits: hits.len() as u32,
+            driven_stop_hits: driven as u32,
+            hardest_hit: hits.iter().map(|hit| hit.speed).fold(0.0, f64::max),
+            element_peak_power: powers.map(|(k, watts)| (element_name(k), *watts)).collect(),
+            ambient,
+            peak_coil_temperature: self.heat.peak,
+            period: spec.period,
+            damping_open: spec.damping_into(f64::INFINITY, ambient),
+            damping_shorted: spec.damping_into(0.0, ambient),
+            friction: spec.friction,
+            zero: spec.indicated(rest.clamp(spec.lower_stop, spec.upper_stop)),
+            deflection: self.shown(),
+            current: self.drive.movement.at(self.volts(self.now), self.emf()),
+            time: self.now as f64 * 1e-9,
+        }
+    }
+
+    /// What the needle shows now.
+    pub fn shown(&self) -> f64 {
+        self.spec.indicated(self.swing.d)
+    }
+
+    /// Back-EMF in the coil branch, counted from terminal plus to minus, V.
+    pub(crate) fn emf(&self) -> f64 {
+        self.emf_per_speed() * self.swing.v
+    }
+
+    /// Back-EMF per full scale per second, with the sign that the leads give it.
+    pub(crate) fn emf_per_speed(&self) -> f64 {
+        match (self.spec.law, self.spec.condition) {
+            (Law::Square, _) | (_, Condition::OpenCoil | Condition::Absent) => 0.0,
+            (_, Condition::Reversed) => -self.spec.back_emf,
+            _ => self.spec.back_emf,
+        }
+    }
+
+    /// Supply voltage at `at` (ns), current limit included, V.
+    pub(crate) fn volts(&self, at: u64) -> f64 {
+        let volts = self.supply.volts(at);
+        let line = self.drive.supply;
+        let emf = self.emf();
+        if line.at(volts, emf) <= self.supply.limit || line.volts <= 0.0 {
+            return volts;
+        }
+        // Constant current: the voltage sinks to where the limit flows.
+        ((self.supply.limit - line.at(0.0, emf)) / line.volts).clamp(0.0, volts)
+    }
+
+    /// Static deflection that the supply voltage `volts` asks for.
+    pub(crate) fn pull(&self, volts: f64) -> f64 {
+        let sign = if self.spec.condition == Condition::Reversed {
+            -1.0
+        } else {
+            1.0
+        };
+        let ratio = sign * self.drive.coil.at(volts, 0.0) / self.spec.coil_full_scale;
+        self.spec.law.deflection(ratio) + self.spec.zero
+    }
+
+    /// A contact has changed: solves the circuit anew.
+    pub(crate) fn resolve(&mut self) {
+        self.settle_totals();
+        self.note_powers();
+        self.wiring.drop_input = self.meters[DROP].input();
+        self.wiring.loop_input = self.meters[LOOP].input();
+        self.outer = self.wiring.solve();
+        self.rejoin();
+    }
+
+    /// Joins movement and circuit anew: contacts, coil temperature or test currents have changed.
+    pub(crate) fn rejoin(&mut self) {
+        self.settle_totals();
+        self.heat.solved = self.heat.celsius;
+        let test = self.test_currents();
+        self.drive
+            .join(&self.outer, &self.spec, self.heat.celsius, test);
+        let magnetic = match self.spec.law.slope() {
+            Some(slope) => {
+                -self.plant.stiffness * slope * self.drive.coil.emf * self.emf_per_speed().abs()
+                    / self.spec.coil_full_scale
+            }
+            None => 0.0,
+        };
+        self.plant.drag = 2.0 * self.spec.damping * self.spec.omega() + magnetic;
+        self.note_current();
+        self.note_powers();
+    }
+
+    /// The meters' test currents, each held back where it would need more than its compliance.
+    fn test_currents(&self) -> (f64, f64) {
+        let volts = self.supply.volts(self.now);
+        let inner = self.spec.terminal_resistance(self.heat.celsius);
+        let source = self.outer.open[1];
+        let at_movement = if inner.is_finite() {
+            source * inner / (source + inner)
+        } else {
+            source
+        };
+        let share = at_movement / source;
+        let held = |wanted: f64, standing: f64, ohms: f64| {
+            wanted.min(((COMPLIANCE - standing) / ohms).max(0.0))
+        };
+        let drop = held(
+            self.meters[DROP].test_current(),
+            self.outer.open[0] * volts * share,
+            at_movement,
+        );
+        let sense = held(
+            self.meters[LOOP].test_current(),
+            self.outer.sense[0] * volts,
+            self.outer.sense[2],
+        );
+        (drop, sense)
+    }
+
+    /// Brings the integrals of both meters' voltages up to now.
+    pub(crate) fn settle_totals(&mut self) {
+        let (supply, d, at) = self.totals.since;
+        let volts = self.totals.supply - supply;
+        // The integral of the back-EMF is exact: it is proportional to the way of the needle.
+        let emf = self.emf_per_speed() * (self.swing.d - d);
+        let seconds = (self.now - at) as f64 * 1e-9;
+        for (total, line) in self
+            .totals
+            .meters
+            .iter_mut()
+            .zip([self.drive.drop, self.drive.sense])
+        {
+            *total += line.volts * volts + line.emf * emf + line.rest * seconds;
+        }
+        self.totals.since = (self.totals.supply, self.swing.d, self.now);
+    }
+
+    /// Time integral of the true voltage at a meter, V s.
+    pub(crate) fn integral(&mut self, meter: usize) -> f64 {
+        self.settle_totals();
+        self.totals.meters[meter]
+    }
+
+    /// Remembers the present terminal current if it is the largest.
+    pub(crate) fn note_current(&mut self) {
+        let amps = self.drive.movement.at(self.volts(self.now), self.emf());
+        self.peak_current = self.peak_current.max(amps.abs());
+    }
+
+    /// Remembers the power in every element that is in use.
+    pub(crate) fn note_powers(&mut self) {
+        let (volts, emf) = (self.volts(self.now), self.emf());
+        for (element, line) in &self.drive.elements {
+            let across = line.at(volts, emf);
+            let watts = across * across / self.wiring.ohms[*element];
+            let peak = &mut self.peak_power[*element];
+            *peak = peak.max(watts);
+        }
+    }
+
+    /// The supply's settings have changed.
+    pub(crate) fn supply_changed(&mut self) {
+        for at in self.supply.go(self.now) {
+            self.queue
+                .enter(at, Event::SupplyMark(self.supply.generation));
+        }
+        self.limit_changed();
+    }
+
+    /// A limit of the supply has changed, the settings have not.
+    pub(crate) fn limit_changed(&mut self) {
+        if let Some(at) = self.supply.trip_time(self.now) {
+            self.queue.enter(at, Event::Trip(self.supply.generation));
+        }
+        self.note_current();
+    }
+
+    /// Coil state of a relay as commanded.
+    pub(crate) fn energised(&self, relay: usize) -> bool {
+        self.wiring.relays[relay].energised
+    }
+
+    /// Energises (or not) relays of these indices; each moves in its own time.
+    pub(crate) fn switch(&mut self, relays: &[usize], on: bool) {
+        for &relay in relays {
+            let course = self.wiring.relays[relay].command(on, self.now, &mut self.moves);
+            let generation = self.wiring.relays[relay].generation;
+            if !course.is_empty() {
+                self.relays_ready = self.relays_ready.max(self.now + LONGEST_MOVE);
+            }
+            for (at, position) in course {
+                self.queue
+                    .enter(at, Event::Armature(relay, generation, position));
+            }
+        }
+    }
+
+    /// When the last commanded relay has certainly settled, ns.
+    pub(crate) fn relays_ready(&self) -> u64 {
+        self.relays_ready
+    }
+
+    /// A meter's function, range or input has changed.
+    pub(crate) fn meter_changed(&mut self, meter: usize) {
+        self.meters[meter].abort();
+        self.resolve();
+    }
+
+    /// Triggers a meter; gives the time at which its series is complete.
+    pub(crate) fn trigger(&mut self, meter: usize) -> u64 {
+        let now = self.now;
+        let series = self.meters[meter].trigger(now);
+        let (pace, window) = (self.meters[meter].pace(), self.meters[meter].window());
+        for sample in 0..u64::from(self.meters[meter].samples) {
+            let opens = now + sample * pace;
+            self.queue.enter(opens, Event::WindowOpens(meter, series));
+            self.queue
+                .enter(opens + window, Event::WindowCloses(meter, series));
+        }
+        self.meters[meter].ready
+    }
+
+    /// The supply's own voltmeter and ammeter: 0.05 % and 2 mV, 0.1 % and 1 mA, both rounded to the
+    /// last digit of the display.
+    pub(crate) fn supply_reads(&mut self) -> (f64, f64) {
+        let volts = self.volts(self.now);
+        let amps = self.drive.supply.at(volts, self.emf());
+        let volts = volts * 1.000_3 + 2e-3 * self.noise.within(1.0);
+        let amps = amps * 1.000_6 + 1e-3 * self.noise.within(1.0);
+        ((volts * 1e3).round() / 1e3, (amps * 1e4).round() / 1e4)
+    }
+
+    /// The next picture after now: its number and when it is handed over, ns.
+    pub(crate) fn next_picture(&self) -> (u64, u64) {
+        self.camera.next(self.now)
+    }
+
+    /// What picture `number` says now.
+    pub(crate) fn look(&self, number: u64) -> Look {
+        self.camera.read(number, self.now)
+    }
+
+    /// Fault: the contact of this relay channel can no longer open. False for unknown channels.
+    pub fn weld(&mut self, channel: u16) -> bool {
+        self.catch_up();
+        let Some(relay) = CHANNELS.iter().position(|known| *known == channel) else {
+            return false;
+        };
+        self.wiring.relays[relay].welded = true;
+        self.resolve();
+        true
+    }
+
+    /// Fault: the supply's output stage turns fully on and stays so until the end of the run.
+    pub fn run_away(&mut self) {
+        self.catch_up();
+        self.supply.runaway = true;
+        self.supply_changed();
+    }
+
+    /// Indicated deflection before anything was switched on.
+    pub fn rest_shown(&self) -> f64 {
+        self.spec.indicated(self.zero_position)
+    }
+}
+
+/// The needle's constants without the electromagnetic part, which the circuit decides.
+fn plant(spec: &MovementSpec) -> Plant {
+    Plant {
+        stiffness: spec.omega() * spec.omega(),
+        drag: 2.0 * spec.damping * spec.omega(),
+        friction: spec.friction,
+        breakaway: spec.breakaway.max(spec.friction),
+        stops: (spec.lower_stop, spec.upper_stop),
+        restitution: spec.restitution,
+    }
+}

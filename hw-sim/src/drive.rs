@@ -1,0 +1,174 @@
+//! The movement joined to the circuit: what every reading and the needle get, as sums of the supply
+//! voltage and the coil's back-EMF.
+//!
+//! Outside, the solved network is a source with an inner resistance (Thevenin); inside, so is the
+//! movement. Joining the two is exact, and cheap enough to repeat at every change of the coil's
+//! temperature.
+
+use crate::spec::{Condition, MovementSpec};
+use crate::wiring::{Outer, Response};
+
+/// A quantity that is linear in supply voltage and back-EMF.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Line {
+    /// Per volt of the supply.
+    pub volts: f64,
+    /// Per volt of back-EMF in the coil branch, counted from terminal plus to minus.
+    pub emf: f64,
+    /// What the meters' test currents add.
+    pub rest: f64,
+}
+
+impl Line {
+    /// Its value.
+    pub fn at(self, volts: f64, emf: f64) -> f64 {
+        self.volts * volts + self.emf * emf + self.rest
+    }
+
+    fn scaled(self, factor: f64) -> Self {
+        Line {
+            volts: self.volts * factor,
+            emf: self.emf * factor,
+            rest: self.rest * factor,
+        }
+    }
+
+    fn plus(self, other: Self) -> Self {
+        Line {
+            volts: self.volts + other.volts,
+            emf: self.emf + other.emf,
+            rest: self.rest + other.rest,
+        }
+    }
+}
+
+/// Everything that follows from the present contacts, coil temperature and test currents.
+#[derive(Debug, Clone, Default)]
+pub struct Drive {
+    /// Current into the movement's plus terminal.
+    pub movement: Line,
+    /// Current in the coil.
+    pub coil: Line,
+    /// Voltage across the movement.
+    pub drop: Line,
+    /// Voltage across the sense element.
+    pub sense: Line,
+    /// Current out of the supply.
+    pub supply: Line,
+    /// Voltage across each element in use.
+    pub elements: Vec<(usize, Line)>,
+}
+
+/// The movement as a two-terminal source.
+#[derive(Debug, Clone, Copy)]
+struct Inner {
+    /// Terminal resistance, Ω.
+    ohms: f64,
+    /// Share of the coil's back-EMF seen at the open terminals.
+    emf: f64,
+    /// Share of the terminal current that flows in the coil.
+    share: f64,
+    /// Coil current per volt of back-EMF with open terminals, A/V.
+    own: f64,
+}
+
+impl Inner {
+    fn new(spec: &MovementSpec, celsius: f64) -> Self {
+        let ohms = spec.terminal_resistance(celsius);
+        let core = spec.core(celsius);
+        if spec.condition == Condition::Absent || core.is_infinite() {
+            return Inner {
+                ohms,
+                emf: 0.0,
+                share: 0.0,
+                own: 0.0,
+            };
+        }
+        match spec.shunt {
+            None => Inner {
+                ohms,
+                emf: 1.0,
+                share: 1.0,
+                own: 0.0,
+            },
+            Some(shunt) => {
+                let loop_ohms = core + shunt;
+                let share = shunt / loop_ohms;
+                Inner {
+                    ohms,
+                    emf: share,
+                    share,
+                    own: -loop_ohms.recip(),
+                }
+            }
+        }
+    }
+}
+
+impl Drive {
+    /// Joins the movement at coil temperature `celsius` to the circuit; `test` holds the meters'
+    /// test currents at the movement and at the sense element, A.
+    pub fn join(&mut self, outer: &Outer, spec: &MovementSpec, celsius: f64, test: (f64, f64)) {
+        let inner = Inner::new(spec, celsius);
+        let fold = |response: &Response| Line {
+            volts: response[0],
+            emf: 0.0,
+            rest: response[1] * test.0 + response[2] * test.1,
+        };
+        let source = outer.open[1];
+        let siemens = (source + inner.ohms).recip();
+        let mut open = fold(&outer.open);
+        open.emf = -inner.emf;
+        self.movement = open.scaled(siemens);
+        self.coil = self.movement.scaled(inner.share);
+        self.coil.emf += inner.own;
+        self.drop = if inner.ohms.is_finite() {
+            let mut drop = self.movement.scaled(inner.ohms);
+            drop.emf += inner.emf;
+            drop
+        } else {
+            fold(&outer.open)
+        };
+        let movement = self.movement;
+        let joined = |response: &Response| fold(response).plus(movement.scaled(-response[1]));
+        self.sense = joined(&outer.sense);
+        self.supply = joined(&outer.supply);
+        self.elements.clear();
+        self.elements.extend(
+            outer
+                .elements
+                .iter()
+                .map(|(k, response)| (*k, joined(response))),
+        );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::library;
+
+    #[test]
+    fn a_shorted_shunted_movement_is_the_closed_form() {
+        // 10 V behind 1 kΩ, no meters: every quantity by hand.
+        let spec = library::find("bramble").unwrap();
+        let outer = Outer {
+            open: [1.0, 1e3, 0.0],
+            sense: [0.0; 3],
+            supply: [1e-3, 1.0, 0.0],
+            elements: Vec::new(),
+        };
+        let mut drive = Drive::default();
+        drive.join(&outer, &spec, 20.0, (0.0, 0.0));
+        let (core, shunt) = (spec.copper + spec.swamp, spec.shunt.unwrap());
+        let parallel = core * shunt / (core + shunt);
+        let amps = 10.0 / (1e3 + parallel);
+        assert!((drive.movement.at(10.0, 0.0) / amps - 1.0).abs() < 1e-12);
+        assert!((drive.drop.at(10.0, 0.0) / (amps * parallel) - 1.0).abs() < 1e-12);
+        // Back-EMF alone drives the coil branch, the shunt parallel to the 1 kΩ outside.
+        let outside = shunt * 1e3 / (shunt + 1e3);
+        let coil = -0.01 / (core + outside);
+        assert!((drive.coil.at(0.0, 0.01) / coil - 1.0).abs() < 1e-12);
+        assert!((drive.drop.at(0.0, 0.01) / (-coil * outside) - 1.0).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,76 @@
+//! The relay unit's commands.
+
+use super::desk::{Both, CLS, Desk, Do, ERR, ESR, IDN, OPC, STB, Text};
+use crate::wiring::Wiring;
+use scpi::error::{ErrorCode, Result};
+use scpi::parser::expression::channel_list::{ChannelList, Token};
+use scpi::parser::parameters::Parameters;
+use scpi::tree::prelude::{Context, Node};
+use scpi::{Branch, Leaf, Root};
+
+const TREE: Node<Desk> = Root![
+    Leaf!(b"*IDN" => &IDN),
+    Leaf!(b"*CLS" => &CLS),
+    Leaf!(b"*OPC" => &OPC),
+    Leaf!(b"*ESR" => &ESR),
+    Leaf!(b"*STB" => &STB),
+    Branch!(b"SYSTem"; Branch!(b"ERRor"; Leaf!(default b"NEXT" => &ERR))),
+    Branch!(b"ROUTe";
+        Leaf!(b"CLOSe" => &CLOSE),
+        Leaf!(b"OPEN" => &OPEN)
+    )
+];
+
+/// Runs one line.
+pub fn run(line: &[u8], desk: &mut Desk, context: &mut Context, reply: &mut Vec<u8>) -> Result<()> {
+    TREE.run(line, desk, context, reply)
+}
+
+/// The relays of a channel list, in its order. All channels must exist: a list is done whole or
+/// not at all.
+fn relays(parameters: &mut Parameters) -> Result<Vec<usize>> {
+    let list: ChannelList = parameters.next_data()?;
+    let mut relays = Vec::new();
+    for item in list {
+        match item.map_err(|code| scpi::error::Error::new(code))? {
+            Token::ChannelSpec(spec) => relays.push(relay(spec.try_into()?)?),
+            Token::ChannelRange(first, last) => {
+                let (first, last): (isize, isize) = (first.try_into()?, last.try_into()?);
+                if !(0..=999).contains(&first) || !(first..=999).contains(&last) {
+                    return Err(ErrorCode::IllegalParameterValue.into());
+                }
+                for channel in first..=last {
+                    relays.push(relay(channel)?);
+                }
+            }
+            _ => return Err(ErrorCode::IllegalParameterValue.into()),
+        }
+    }
+    Ok(relays)
+}
+
+fn relay(channel: isize) -> Result<usize> {
+    Wiring::index(channel).ok_or_else(|| ErrorCode::IllegalParameterValue.into())
+}
+
+const CLOSE: Both = Both(
+    |desk, parameters| {
+        let relays = relays(parameters)?;
+        desk.bench(|bench| bench.switch(&relays, true));
+        Ok(())
+    },
+    |desk, parameters, mut response| {
+        let relays = relays(parameters)?;
+        let text = desk.bench(|bench| {
+            let state = |relay: &usize| if bench.energised(*relay) { "1" } else { "0" };
+            relays.iter().map(state).collect::<Vec<_>>().join(",")
+        });
+        response.data(Text(&text)).finish()
+    },
+);
+
+const OPEN: Do = Do(|desk, parameters| {
+    let relays = relays(parameters)?;
+    desk.bench(|bench| bench.switch(&relays, false));
+    Ok(())
+});
