@@ -1,1 +1,33 @@
-//! guard.
+//! The guard: the only code that may change an output, a relay or a meter function.
+//!
+//! A procedure *proposes* ([`Proposal`]); the guard answers with that state reached, or refuses
+//! with the reason. It watches the needle itself through the [`evidence::Sight`] it owns, so
+//! that the evidence for the allowance can't be forged or forgotten by a procedure.
+
+mod act;
+mod allowance;
+mod check;
+mod core;
+mod fault;
+mod guard;
+mod output;
+mod proposal;
+mod rest;
+mod rig;
+mod safe;
+mod state;
+mod watch;
+
+pub use crate::allowance::{Evidence, Point, SURE_MOTION};
+pub use crate::check::{Drive, Dynamics, Known, LoopMeasured, Refusal};
+pub use crate::core::{Ending, Phase};
+pub use crate::fault::Fault;
+pub use crate::guard::{Guard, Wires};
+pub use crate::proposal::{Halt, Proposal, Report, Settle};
+pub use crate::rest::{Stillness, Tick, stillness};
+pub use crate::rig::{
+    Element, Finding, Limits, MeterSpec, Path, Protection, Range, ReaderSpec, Review, Rig, RigError,
+    SupplySpec, SwitchSpec,
+};
+pub use crate::safe::SafeReport;
+pub use crate::state::{Arrangement, State};

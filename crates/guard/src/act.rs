@@ -1,0 +1,309 @@
+//! Carrying out a proposal: check, apply in steps, verify, watch.
+
+use crate::allowance::{Point, SURE_MOTION};
+use crate::check::{LoopMeasured, Refusal, SET_POINT_EVERY};
+use crate::core::{Core, Phase};
+use crate::fault::Fault;
+use crate::output::Armed;
+use crate::proposal::{Halt, Proposal, Report, Settle};
+use crate::rest::{Stillness, Tick, stillness};
+use crate::state::{Arrangement, Move, energised, loop_low, moves};
+use evidence::{Needle, Observation, Purpose, Reading};
+use quantity::{Amps, Seconds, Volts};
+
+/// A needle that has not come to rest after this many of its slower time constants never will.
+const PATIENCE: f64 = 25.0;
+/// How long each polarity of a wiggle is watched.
+const WIGGLE: Seconds = Seconds::new(1.0);
+
+impl Core {
+    pub(crate) async fn carry_out(&mut self, proposal: Proposal) -> Result<Report, Halt> {
+        match proposal {
+            Proposal::Arrange(arrangement) => self.arrange(arrangement).await,
+            Proposal::Drive { target, over } => self.drive(target, over).await,
+            Proposal::Hold(time) => self.hold(time).await,
+            Proposal::Settle(settle) => self.settle(settle).await,
+            Proposal::Wiggle => self.wiggle().await,
+            Proposal::Identified(dynamics) => {
+                self.dynamics = Some(dynamics);
+                Ok(self.report(Vec::new()))
+            }
+        }
+    }
+
+    async fn arrange(&mut self, next: Arrangement) -> Result<Report, Halt> {
+        if self.volts() > Volts::ZERO {
+            return Err(Refusal::Order("bring the current to zero before contacts move").into());
+        }
+        self.known().arrange(&next)?;
+        self.bench.output.new_state();
+        let same_loop = self.state.arrangement.as_ref().is_some_and(|a| a.range == next.range);
+        if !same_loop {
+            self.measured = None;
+        }
+        self.move_contacts(&next).await?;
+        let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
+        self.set_loop_range(top_volts * 1.02).await?;
+        self.set_drop_range(next.largest_drop).await?;
+        let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
+        self.bound = idle;
+        // The supply's own limit: just above what this range may ever need.
+        let limit = (next.range.top * 1.3 + Amps::milli(5.0)).min(self.rig.supply.max_current);
+        self.state.arrangement = Some(next);
+        self.bench.output.limit(limit).await?;
+        if self.phase == Phase::Safe {
+            self.bench.output.protect(self.rig.supply.max_voltage * 1.05).await?;
+            self.bench.output.enable().await?;
+            self.enter(Phase::Live);
+        }
+        let tick = self.tick().await?;
+        Ok(self.report(vec![tick]))
+    }
+
+    /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group
+    /// is read back.
+    async fn move_contacts(&mut self, next: &Arrangement) -> Result<(), Fault> {
+        let from = energised(&self.rig, self.state.arrangement.as_ref());
+        let to = energised(&self.rig, Some(next));
+        let moves = moves(&self.rig, &from, &to);
+        for group in [moves.lowering, moves.polarity, moves.raising] {
+            self.move_group(&group).await?;
+        }
+        Ok(())
+    }
+
+    async fn move_group(&mut self, group: &[Move]) -> Result<(), Fault> {
+        if group.is_empty() {
+            return Ok(());
+        }
+        let pick = |on: bool| -> Vec<u32> {
+            group.iter().filter(|m| m.energise == on).map(|m| m.channel).collect()
+        };
+        let (on, off) = (pick(true), pick(false));
+        let switch = &mut self.bench.switch;
+        if !off.is_empty() {
+            switch.release(&off).await?;
+        }
+        if !on.is_empty() {
+            switch.energise(&on).await?;
+        }
+        switch.barrier().await?;
+        let contacts_rest = self.rig.switch.operate + self.rig.switch.bounce;
+        tokio::time::sleep((contacts_rest * 1.5).duration()).await;
+        let all: Vec<u32> = group.iter().map(|m| m.channel).collect();
+        let found = switch.energised(&all).await?;
+        match group.iter().zip(found).find(|(m, found)| m.energise != *found) {
+            None => Ok(()),
+            Some((m, found)) => Err(Fault::ReadBack {
+                what: "relay",
+                wanted: format!("channel {} {}", m.channel, if m.energise { "on" } else { "off" }),
+                found: (if found { "on" } else { "off" }).to_owned(),
+            }),
+        }
+    }
+
+    async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
+        let checked = self.known().drive(&self.state, target, over)?;
+        if checked.volts > self.state.volts && !self.evidence.moved() {
+            if let Some(reason) = self.quiet_end_now() {
+                return Err(Refusal::Quiet(reason).into());
+            }
+        }
+        let from = self.volts();
+        let shunted = self.state.arrangement.as_ref().filter(|a| !a.shunt.is_empty());
+        // With the shunt closed the loop carries more than the movement does.
+        let loop_bound = shunted.map_or(checked.bound, |a| {
+            self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a)
+        });
+        self.bound = self.bound.max(loop_bound);
+        let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
+        let mut ticks = Vec::with_capacity(count);
+        for step in 1..=count {
+            let volts = self.set_point(from, checked.volts, step as f64 / count as f64);
+            if volts > self.volts() {
+                let armed = Armed::new(&checked, from, self.bench.output.epoch());
+                self.bench.output.raise(armed, volts).await?;
+            } else {
+                self.bench.output.lower(volts).await?;
+            }
+            self.state.volts = volts;
+            let tick = self.tick().await?;
+            ticks.push(tick);
+            if self.backwards && !self.reversed_on_purpose() {
+                self.bench.output.lower(self.volts() / 3.0).await?;
+                self.state.volts = self.volts();
+                break;
+            }
+            self.within_peak(&tick, checked.peak)?;
+        }
+        self.bound = loop_bound;
+        Ok(self.report(ticks))
+    }
+
+    /// A needle further than any swing of this move could bring it is not what was identified.
+    fn within_peak(&self, tick: &Tick, peak: Option<f64>) -> Result<(), Fault> {
+        match (tick.needle, peak) {
+            (Some((d, u)), Some(peak)) if d - 4.0 * u > peak.max(0.1) + 0.05 => {
+                Err(Fault::BeyondCeiling(d))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn reversed_on_purpose(&self) -> bool {
+        self.state.arrangement.as_ref().is_some_and(|a| a.reversed) && self.upscale.is_none()
+    }
+
+    fn quiet_end_now(&self) -> Option<String> {
+        let (drop, current) = self.last_quiet?;
+        self.evidence.quiet_end(drop, current)
+    }
+
+    /// The set-point at `share` of an S-shaped ramp, on the supply's own grid.
+    fn set_point(&self, from: Volts, to: Volts, share: f64) -> Volts {
+        if share >= 1.0 {
+            return to;
+        }
+        let tau = std::f64::consts::TAU;
+        let done = share - (tau * share).sin() / tau;
+        let grid = self.rig.supply.resolution;
+        let volts = from + (to - from) * done;
+        (grid * (volts / grid).round()).min(from.max(to))
+    }
+
+    async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
+        let end = self.now() + time.get();
+        let mut ticks = Vec::new();
+        while self.now() < end {
+            ticks.push(self.tick().await?);
+        }
+        Ok(self.report(ticks))
+    }
+
+    async fn settle(&mut self, settle: Settle) -> Result<Report, Halt> {
+        let began = self.now();
+        let patience = (settle.slow * PATIENCE).max(Seconds::new(20.0)).max(settle.window * 6.0);
+        let mut ticks: Vec<Tick> = Vec::new();
+        loop {
+            ticks.push(self.tick().await?);
+            let since = self.now() - settle.window.get();
+            let window = &ticks[ticks.partition_point(|tick| tick.at < since)..];
+            let full = began <= since && window.len() >= 6;
+            let still = full.then(|| stillness(window)).flatten();
+            if let Some(still) = still.filter(|s| s.is_still(settle.slow.get(), settle.tolerance)) {
+                let observation = self.observe(window, &still, settle);
+                self.learn(&observation);
+                self.append(&observation)?;
+                let mut report = self.report(ticks);
+                report.observation = Some(observation);
+                return Ok(report);
+            }
+            if self.now() - began > patience.get() {
+                return Err(Fault::Restless(patience).into());
+            }
+        }
+    }
+
+    /// One observation from a window at rest.
+    fn observe(&self, window: &[Tick], still: &Stillness, settle: Settle) -> Observation {
+        let mean = |value: fn(&Tick) -> f64, range: f64| {
+            let n = window.len() as f64;
+            let mean = window.iter().map(value).sum::<f64>() / n;
+            let spread = window.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            Reading { value: mean, s: spread.sqrt(), n: window.len() as u32, range }
+        };
+        let n = still.n as f64;
+        Observation {
+            seq: self.seq,
+            at: Seconds::new(self.now()),
+            purpose: settle.purpose,
+            set: self.state.setting(&self.rig),
+            loop_drop: Some(mean(|t| t.loop_drop, self.loop_range)),
+            drop: Some(mean(|t| t.drop, self.drop_range)),
+            supply: None,
+            needle: Some(Needle {
+                deflection: still.mean,
+                u: still.s.max(still.stated * 0.5) / n.sqrt(),
+                u_shared: self.u_shared,
+            }),
+            needle_s: still.s,
+            sightings: still.n as u32,
+            refused: None,
+            unsettled: still.rest_of_motion(settle.slow.get()),
+        }
+    }
+
+    /// What a rest observation adds to the evidence.
+    fn learn(&mut self, observation: &Observation) {
+        let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else { return };
+        if matches!(observation.purpose, Purpose::ZeroBefore) {
+            self.evidence.saw_zero(needle.deflection);
+            return;
+        }
+        let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else { return };
+        let current = current.abs();
+        if self.volts() > Volts::ZERO && current > Amps::ZERO {
+            let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
+            let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
+            let offset = self.rig.loop_meter.range_for(Volts::new(self.loop_range)).offset;
+            let resolution = self.rig.supply.resolution / self.volts();
+            let u = 0.0005 + offset / reading.get() + resolution;
+            self.measured = Some(LoopMeasured {
+                ohms: self.volts() / current,
+                u,
+                volts: self.volts(),
+                movement: drop / current,
+            });
+            self.bound = self.bound.min(current * (1.0 + 4.0 * u));
+        }
+        let from_zero = self.evidence.from_zero(needle.deflection);
+        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
+            self.upscale.get_or_insert(a.reversed);
+            let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
+            self.evidence.stood(Point { current, deflection: needle.deflection, u });
+        }
+    }
+
+    /// The same current both ways: does the needle answer?
+    async fn wiggle(&mut self) -> Result<Report, Halt> {
+        let Some(now) = self.state.arrangement.clone() else {
+            return Err(Refusal::Order("arrange a path first: nothing is connected").into());
+        };
+        if self.rig.switch.reverse.is_none() {
+            return Err(Refusal::Order("this rig has no polarity contact").into());
+        }
+        let target = self.state.volts / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
+        let here = self.hold(WIGGLE).await?;
+        let there = self.flipped(&now, target).await?;
+        let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
+            (Some((a, ua)), Some((b, ub))) if (a - b).abs() > 6.0 * ua.hypot(ub) => {
+                self.upscale.get_or_insert(if a > b { now.reversed } else { !now.reversed });
+                true
+            }
+            _ => false,
+        };
+        self.evidence.saw_wiggle(shown);
+        self.drive(Amps::ZERO, Seconds::ZERO).await?;
+        self.arrange(now).await?;
+        let mut back = self.drive(target, Seconds::ZERO).await?;
+        back.moved = self.evidence.moved();
+        back.backwards = there.backwards;
+        Ok(back)
+    }
+
+    async fn flipped(&mut self, now: &Arrangement, target: Amps) -> Result<Report, Halt> {
+        self.drive(Amps::ZERO, Seconds::ZERO).await?;
+        self.arrange(Arrangement { reversed: !now.reversed, ..now.clone() }).await?;
+        self.drive(target, Seconds::ZERO).await?;
+        self.hold(WIGGLE).await
+    }
+}
+
+/// Mean deflection over the later half of the ticks, with its standard uncertainty.
+fn mean_needle(ticks: &[Tick]) -> Option<(f64, f64)> {
+    let seen: Vec<(f64, f64)> = ticks[ticks.len() / 2..].iter().filter_map(|t| t.needle).collect();
+    let n = seen.len() as f64;
+    let mean = seen.iter().map(|(d, _)| d).sum::<f64>() / n;
+    let u = seen.iter().map(|(_, u)| *u).fold(0.0, f64::max) / n.sqrt();
+    (seen.len() >= 3).then_some((mean, u))
+}

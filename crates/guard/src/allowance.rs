@@ -1,0 +1,258 @@
+//! The allowance: the largest movement current that the evidence permits.
+//!
+//! Evidence is "at I the needle stood at d ± u". How d continues is bounded by the local exponent
+//! measured between two such points; until there are two, growth is capped hard, since a
+//! suppressed-zero or square-law needle that has hardly moved may already carry most of its
+//! full-scale current.
+
+use crate::rig::Limits;
+use quantity::{Amps, Seconds, Volts, Watts};
+
+/// Deflection from zero that counts as a sure sign of motion, as a fraction of scale.
+pub const SURE_MOTION: f64 = 0.012;
+/// Growth allowed on one sighting of motion, before the exponent is known. A needle suppressed by
+/// 80 % that shows 2 % of scale reaches 84 % with this factor.
+const FIRST_GROWTH: f64 = 1.2;
+/// The most that the deflection may be expected to grow from a point below 40 % of scale.
+const LOW_SCALE_GROWTH: f64 = 2.6;
+/// Laws that steepen towards the top (mixed linear and square) gain about this much in exponent
+/// over one such growth.
+const EXPONENT_MARGIN: f64 = 0.15;
+/// Drops at which growth without motion stops until a polarity wiggle has been made; at the last
+/// one it must have shown motion.
+const MILESTONES: [Volts; 3] = [Volts::new(0.010), Volts::new(0.020), Volts::new(0.050)];
+/// Power in the movement at which growth without motion stops.
+const QUIET_POWER: Watts = Watts::new(0.05);
+
+/// One piece of evidence.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Point {
+    /// Movement current, magnitude.
+    pub current: Amps,
+    /// Deflection, as a fraction of scale.
+    pub deflection: f64,
+    /// Standard uncertainty of the deflection, the unsettled rest included.
+    pub u: f64,
+}
+
+/// All evidence about one movement in one run.
+#[derive(Clone, Debug, Default)]
+pub struct Evidence {
+    zero: Option<f64>,
+    points: Vec<Point>,
+    quiet: Option<Amps>,
+    wiggles: usize,
+    proven: bool,
+}
+
+impl Evidence {
+    /// Deflection without current, once seen.
+    pub fn zero(&self) -> Option<f64> {
+        self.zero
+    }
+
+    /// The needle stood at `deflection` without current.
+    pub fn saw_zero(&mut self, deflection: f64) {
+        self.zero = Some(deflection);
+    }
+
+    /// A polarity wiggle was made; `shown` when the needle answered to it.
+    pub fn saw_wiggle(&mut self, shown: bool) {
+        self.wiggles += 1;
+        self.proven |= shown;
+    }
+
+    /// Whether anything has proved that the current moves this needle.
+    pub fn moved(&self) -> bool {
+        self.proven || !self.points.is_empty()
+    }
+
+    /// Distance of `deflection` from the needle's own zero.
+    pub fn from_zero(&self, deflection: f64) -> f64 {
+        deflection - self.zero.unwrap_or(0.0)
+    }
+
+    /// The needle stood still there.
+    pub fn stood(&mut self, point: Point) {
+        if self.from_zero(point.deflection) < SURE_MOTION {
+            return;
+        }
+        self.points.retain(|p| (p.current / point.current - 1.0).abs() > 0.004);
+        self.points.push(point);
+        self.points.sort_by(|a, b| a.current.get().total_cmp(&b.current.get()));
+    }
+
+    /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across
+    /// the movement: growth without motion, as far as it goes.
+    pub fn nothing_moved(&mut self, current: Amps, drop: Volts, seconds: Seconds, limits: &Limits) {
+        let allowed = self.quiet.unwrap_or(limits.first_touch);
+        if self.quiet_end(drop, current).is_some() {
+            self.quiet = Some(allowed);
+            return;
+        }
+        let grown = current.min(allowed) * (1.0 + limits.growth).powf(seconds.get() + 1.0);
+        self.quiet = Some(allowed.max(grown.min(allowed * (1.0 + limits.growth).powf(seconds.get()))));
+    }
+
+    /// Why growth without motion has ended at this drop, if it has.
+    pub fn quiet_end(&self, drop: Volts, current: Amps) -> Option<String> {
+        if self.moved() {
+            return None;
+        }
+        let drop = drop.abs();
+        if drop * current >= QUIET_POWER {
+            return Some(format!("the movement takes {} and nothing has moved", drop * current));
+        }
+        let passed = MILESTONES.iter().filter(|milestone| drop >= **milestone).count();
+        if passed == MILESTONES.len() {
+            return Some(format!("the drop is {drop} and no wiggle has moved the needle"));
+        }
+        (passed > self.wiggles).then(|| format!("the drop is {drop}; a polarity wiggle comes first"))
+    }
+
+    /// The largest current that the evidence permits.
+    pub fn allowance(&self, limits: &Limits) -> Amps {
+        let Some(top) = self.points.last() else {
+            return self.quiet.unwrap_or(limits.first_touch);
+        };
+        if self.points.len() == 1 {
+            return top.current * FIRST_GROWTH;
+        }
+        self.points.iter().map(|p| self.permits(p, limits.ceiling)).fold(Amps::ZERO, Amps::max)
+    }
+
+    /// A full-scale current that is proven to be reached or passed.
+    pub fn full_scale_low(&self, limits: &Limits) -> Amps {
+        self.allowance(limits) / limits.ceiling
+    }
+
+    /// The furthest the needle may stand at `current`, as a fraction of scale; none without two
+    /// points to know the exponent from.
+    pub fn deflection_high(&self, current: Amps) -> Option<f64> {
+        if self.points.len() < 2 {
+            return None;
+        }
+        let high = |p: &Point| {
+            let exponent = if current > p.current { self.exponent_high() } else { 0.0 };
+            let start = self.from_zero(p.deflection) + 2.0 * p.u;
+            start * (current / p.current).powf(exponent) + self.zero.unwrap_or(0.0)
+        };
+        let near = self.trusted().map(high).fold(f64::INFINITY, f64::min);
+        near.is_finite().then_some(near)
+    }
+
+    /// The points that bound the top: those at 80 % or more of the highest deflection.
+    fn trusted(&self) -> impl Iterator<Item = &Point> {
+        let highest = self.points.iter().map(|p| p.deflection).fold(0.0, f64::max);
+        self.points.iter().filter(move |p| p.deflection >= 0.8 * highest)
+    }
+
+    fn permits(&self, point: &Point, ceiling: f64) -> Amps {
+        let highest = self.points.iter().map(|p| p.deflection).fold(0.0, f64::max);
+        if point.deflection < 0.8 * highest {
+            return Amps::ZERO;
+        }
+        let zero = self.zero.unwrap_or(0.0);
+        let stood = self.from_zero(point.deflection) + 2.0 * point.u;
+        let mut growth = (ceiling - zero) / stood;
+        if stood < 0.4 {
+            growth = growth.min(LOW_SCALE_GROWTH);
+        }
+        point.current * growth.max(0.0).powf(1.0 / self.exponent_high())
+    }
+
+    /// Upper bound of the local exponent at the top of what was seen.
+    fn exponent_high(&self) -> f64 {
+        let Some(top) = self.points.last() else { return f64::INFINITY };
+        let partner = self.points.iter().rev().find(|p| top.current / p.current >= 1.08);
+        let Some(low) = partner else { return f64::INFINITY };
+        let (d_low, d_top) = (self.from_zero(low.deflection), self.from_zero(top.deflection));
+        let span = (top.current / low.current).ln();
+        let exponent = (d_top / d_low).ln() / span;
+        let u = (low.u / d_low).hypot(top.u / d_top) / span;
+        let margin = if d_top < 0.4 { EXPONENT_MARGIN } else { 0.03 };
+        (exponent + 2.0 * u).max(1.0) + margin
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn limits() -> Limits {
+        Limits {
+            first_touch: Amps::micro(1.0),
+            growth: 0.5,
+            ceiling: 1.02,
+            earn: 0.05,
+            drop: Volts::new(4.0),
+            power: Watts::new(4.0),
+            near_full_scale: Seconds::new(600.0),
+            slowest_period: Seconds::new(3.0),
+            thermal_emf: Volts::ZERO,
+            ambient: None,
+        }
+    }
+
+    fn at(current: f64, deflection: f64) -> Point {
+        Point { current: Amps::new(current), deflection, u: 0.0003 }
+    }
+
+    /// Laws a needle may follow, scaled so that 1 is full scale; worst case of the design among them.
+    const LAWS: [fn(f64) -> f64; 6] = [
+        |x| x,
+        |x| x * x,
+        |x| 0.9 * x * x + 0.1 * x,
+        |x| (x - 0.5).max(0.0) / 0.5,
+        |x| (x - 0.8).max(0.0) / 0.2,
+        |x| x - 0.01,
+    ];
+
+    #[test]
+    fn following_the_allowance_never_passes_the_ceiling_whatever_the_law() {
+        for (number, law) in LAWS.iter().enumerate() {
+            let mut evidence = Evidence::default();
+            evidence.saw_zero(law(0.0).max(0.0));
+            let mut current = 0.001;
+            let mut steps = 0;
+            while law(current) < 1.0 && steps < 60 {
+                steps += 1;
+                let deflection = law(current);
+                assert!(deflection <= 1.02, "law {number} at {current}: {deflection}");
+                if deflection < 0.02 {
+                    current *= 1.02; // creep
+                    steps -= 1;
+                    continue;
+                }
+                evidence.stood(at(current, deflection));
+                current = evidence.allowance(&limits()).get();
+            }
+            assert!(law(current) > 0.99 && law(current) <= 1.0205, "law {number} ends at {}", law(current));
+        }
+    }
+
+    #[test]
+    fn growth_without_motion_stops_at_the_milestones() {
+        let mut evidence = Evidence::default();
+        let quiet = |e: &mut Evidence, mv: f64| {
+            let before = e.allowance(&limits());
+            e.nothing_moved(before, Volts::milli(mv), Seconds::new(1.0), &limits());
+            e.allowance(&limits()) / before
+        };
+        assert!((quiet(&mut evidence, 1.0) - 1.5).abs() < 1e-9);
+        assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
+        evidence.saw_wiggle(false);
+        assert!((quiet(&mut evidence, 11.0) - 1.5).abs() < 1e-9);
+        evidence.saw_wiggle(false);
+        assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
+        evidence.saw_wiggle(true);
+        assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn without_current_near_the_allowance_it_does_not_grow() {
+        let mut evidence = Evidence::default();
+        evidence.nothing_moved(Amps::ZERO, Volts::ZERO, Seconds::new(100.0), &limits());
+        assert_eq!(evidence.allowance(&limits()), limits().first_touch);
+    }
+}

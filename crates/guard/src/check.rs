@@ -1,0 +1,328 @@
+//! The check: from what is known and what is proposed to what may be done, or why not. Pure; the
+//! guard applies nothing that did not come out of here.
+
+use crate::allowance::Evidence;
+use crate::rig::Rig;
+use crate::state::{Arrangement, State, loop_low};
+use quantity::{Amps, Ohms, Seconds, Volts, Watts};
+use thiserror::Error;
+
+/// Time between two set-points of a ramp, at most.
+pub(crate) const SET_POINT_EVERY: Seconds = Seconds::new(0.05);
+/// Share of full scale that a needle may be driven below zero: 2 % is the limit, this leaves room.
+const REVERSE_SHARE: f64 = 0.015;
+/// An identified period is trusted to this factor.
+const PERIOD_TRUST: f64 = 1.15;
+
+/// Why the guard will not do what was proposed. Nothing was changed.
+#[derive(Clone, Debug, Error, PartialEq)]
+pub enum Refusal {
+    /// More current than the evidence permits.
+    #[error("up to {bound} could flow, but what was seen so far permits {allowance}")]
+    Allowance {
+        /// Worst-case current of the proposal.
+        bound: Amps,
+        /// What the evidence permits.
+        allowance: Amps,
+    },
+    /// The needle could swing past the ceiling.
+    #[error("the needle could swing to {:.1} % of scale; the ceiling is {:.1} %", .peak * 100.0, .ceiling * 100.0)]
+    Overshoot {
+        /// Highest deflection that the move could reach.
+        peak: f64,
+        /// The ceiling.
+        ceiling: f64,
+    },
+    /// A path that is not earned.
+    #[error("path {path} could drive {fault} by a single fault; only {proven} of full-scale current is proven")]
+    NotEarned {
+        /// Path name.
+        path: String,
+        /// Its fault current.
+        fault: Amps,
+        /// The full-scale current proven so far.
+        proven: Amps,
+    },
+    /// An element beyond its rating.
+    #[error("{element} would take {power}; it is rated {rating}")]
+    Rating {
+        /// Which element.
+        element: String,
+        /// What it would take.
+        power: Watts,
+        /// Its rating.
+        rating: Watts,
+    },
+    /// A limit of the movement from the rig file.
+    #[error("the movement would see {what}, above the limit of the rig file ({limit})")]
+    Movement {
+        /// What it would see.
+        what: String,
+        /// The limit.
+        limit: String,
+    },
+    /// Beyond what the supply or the range gives.
+    #[error("{target} needs {volts}, beyond what this range gives")]
+    Range {
+        /// The current asked for.
+        target: Amps,
+        /// The voltage it would take.
+        volts: Volts,
+    },
+    /// Backwards beyond what is known to be harmless.
+    #[error("{bound} backwards is not known to be harmless; {limit} is")]
+    Backwards {
+        /// Worst-case current.
+        bound: Amps,
+        /// What is known to be harmless.
+        limit: Amps,
+    },
+    /// Growth without motion has ended.
+    #[error("no more current without motion: {0}")]
+    Quiet(String),
+    /// Something must be done first.
+    #[error("{0}")]
+    Order(&'static str),
+}
+
+/// How the needle moves, as identified from its own swings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Dynamics {
+    /// Free period.
+    pub period: Seconds,
+    /// Damping ratio as driven.
+    pub damping: f64,
+}
+
+impl Dynamics {
+    /// Time constant of the slower pole (or of the envelope), source: two-pole response.
+    pub fn slow(&self) -> Seconds {
+        let omega = std::f64::consts::TAU / self.period.get();
+        let root = (self.damping * self.damping - 1.0).max(0.0).sqrt();
+        Seconds::new(1.0 / (omega * (self.damping - root).max(0.01)))
+    }
+}
+
+/// What a measurement says about the loop in the present arrangement.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LoopMeasured {
+    /// Set-point over loop current.
+    pub ohms: Ohms,
+    /// Relative standard uncertainty.
+    pub u: f64,
+    /// Set-point at which it was measured.
+    pub volts: Volts,
+    /// Movement resistance seen then, where it was connected and unshunted.
+    pub movement: Ohms,
+}
+
+/// All that the check may rely on.
+#[derive(Clone, Copy)]
+pub struct Known<'a> {
+    /// The rig file.
+    pub rig: &'a Rig,
+    /// What was seen of the needle.
+    pub evidence: &'a Evidence,
+    /// The loop, where measured in this arrangement with the shunt open.
+    pub measured: Option<LoopMeasured>,
+    /// How the needle moves, once identified.
+    pub dynamics: Option<Dynamics>,
+    /// The polarity that moves the needle up-scale, once seen.
+    pub upscale: Option<bool>,
+    /// Largest current that was seen to move nothing.
+    pub still: Amps,
+    /// Heaviest path that the rig file makes reachable.
+    pub heaviest: usize,
+}
+
+/// A drive that passed the check.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drive {
+    /// Supply set-point at the end.
+    pub volts: Volts,
+    /// The most current that can flow in the movement on the way and at the end, also if the
+    /// shunt fell open.
+    pub bound: Amps,
+    /// The furthest that the needle can swing, where that can be known.
+    pub peak: Option<f64>,
+}
+
+impl Known<'_> {
+    /// The most current that set-point `volts` can drive through the movement, `step` being the
+    /// largest single upward step on the way.
+    fn current_high(&self, arrangement: &Arrangement, volts: Volts, step: Volts) -> Amps {
+        let supply = &self.rig.supply;
+        let stated = supply.highest(volts, volts - step) / loop_low(self.rig, arrangement);
+        let Some(m) = self.measured else { return stated };
+        // The offset was measured along with the loop at m.volts; what matters is its change.
+        let offset = supply.offset * (1.0 - volts / m.volts).abs();
+        let measured = (volts * (1.0 + 2.0 * m.u) + offset + step * supply.overshoot) / m.ohms;
+        stated.min(measured)
+    }
+
+    /// The set-point that should drive `target`, rounded down.
+    fn volts_for(&self, arrangement: &Arrangement, target: Amps) -> Volts {
+        let ohms = self.measured.map_or(loop_low(self.rig, arrangement), |m| m.ohms);
+        let step = self.rig.supply.resolution;
+        step * ((target * ohms) / step + 1e-9).floor()
+    }
+
+    fn largest_step(change: Volts, over: Seconds) -> Volts {
+        // The steepest part of an S-shaped ramp is twice its mean slope.
+        let steps = (over / SET_POINT_EVERY).max(1.0);
+        if steps < 2.0 { change } else { change * 2.0 / steps }
+    }
+
+    /// Checks a change of the loop current to `target` along an S-shaped ramp of length `over`.
+    ///
+    /// # Errors
+    /// The first rule that it breaks, with its figures.
+    pub fn drive(&self, state: &State, target: Amps, over: Seconds) -> Result<Drive, Refusal> {
+        let Some(arrangement) = &state.arrangement else {
+            return Err(Refusal::Order("arrange a path first: nothing is connected"));
+        };
+        let volts = self.volts_for(arrangement, target);
+        if target < Amps::ZERO || volts > self.rig.supply.max_voltage {
+            return Err(Refusal::Range { target, volts });
+        }
+        let change = volts - state.volts;
+        let step = Self::largest_step(change.max(Volts::ZERO), over);
+        let bound = self.current_high(arrangement, volts, step);
+        if change > Volts::ZERO {
+            self.within_allowance(arrangement, bound)?;
+            self.within_ratings(arrangement, bound)?;
+            self.within_movement_limits(bound)?;
+        }
+        let peak = self.peak(arrangement, state.volts, bound, over)?;
+        Ok(Drive { volts, bound, peak })
+    }
+
+    /// Checks a new arrangement; the supply stands at zero meanwhile.
+    ///
+    /// # Errors
+    /// The first rule that it breaks, with its figures.
+    pub fn arrange(&self, next: &Arrangement) -> Result<(), Refusal> {
+        let path = &self.rig.paths[next.range.path];
+        let proven = self.evidence.full_scale_low(&self.rig.limits);
+        let earned = next.range.path == 0 || path.fault_current * self.rig.limits.earn <= proven;
+        if !earned || next.range.path > self.heaviest {
+            let fault = path.fault_current;
+            return Err(Refusal::NotEarned { path: path.name.clone(), fault, proven });
+        }
+        let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(self.rig, next);
+        let allowance = self.evidence.allowance(&self.rig.limits);
+        if idle > allowance {
+            return Err(Refusal::Allowance { bound: idle, allowance });
+        }
+        Ok(())
+    }
+
+    /// The largest current that [`drive`](Self::drive) would accept at rest.
+    pub fn furthest(&self, arrangement: &Arrangement) -> Amps {
+        let allowance = self.evidence.allowance(&self.rig.limits);
+        let (mut low, mut high) = (Volts::ZERO, self.rig.supply.max_voltage);
+        for _ in 0..24 {
+            let middle = (low + high) * 0.5;
+            let step = self.rig.supply.resolution;
+            match self.current_high(arrangement, middle, step) <= allowance {
+                true => low = middle,
+                false => high = middle,
+            }
+        }
+        low / self.measured.map_or(loop_low(self.rig, arrangement), |m| m.ohms)
+    }
+
+    fn within_allowance(&self, arrangement: &Arrangement, bound: Amps) -> Result<(), Refusal> {
+        let allowance = self.evidence.allowance(&self.rig.limits);
+        if bound > allowance {
+            return Err(Refusal::Allowance { bound, allowance });
+        }
+        let limit = match self.upscale {
+            Some(upscale) if upscale == arrangement.reversed => return Ok(()),
+            Some(_) => self.evidence.full_scale_low(&self.rig.limits) * REVERSE_SHARE,
+            None if arrangement.reversed => self.still,
+            None => return Ok(()),
+        };
+        if bound > limit * 1.01 {
+            return Err(Refusal::Backwards { bound, limit });
+        }
+        Ok(())
+    }
+
+    fn within_ratings(&self, arrangement: &Arrangement, bound: Amps) -> Result<(), Refusal> {
+        let range = &arrangement.range;
+        let series = self.rig.series.iter().zip(&range.series).filter(|(_, used)| **used);
+        let fixed = &self.rig.paths[range.path].fixed;
+        let sense = &self.rig.sense[range.sense];
+        for element in series.map(|(element, _)| element).chain([fixed, sense]) {
+            let power = bound * element.high() * bound;
+            if power > element.power {
+                let element_name = format!("the {} element on channel {}", element.ohms, element.channel);
+                return Err(Refusal::Rating { element: element_name, power, rating: element.power });
+            }
+        }
+        Ok(())
+    }
+
+    fn within_movement_limits(&self, bound: Amps) -> Result<(), Refusal> {
+        let Some(m) = self.measured else { return Ok(()) };
+        let limits = &self.rig.limits;
+        let drop = bound * m.movement;
+        let power = drop * bound;
+        if drop > limits.drop {
+            let (what, limit) = (format!("a drop of {drop}"), limits.drop.to_string());
+            return Err(Refusal::Movement { what, limit });
+        }
+        if power > limits.power {
+            return Err(Refusal::Movement { what: power.to_string(), limit: limits.power.to_string() });
+        }
+        Ok(())
+    }
+
+    /// The furthest the needle can swing when the current goes to `bound`.
+    fn peak(
+        &self,
+        arrangement: &Arrangement,
+        from: Volts,
+        bound: Amps,
+        over: Seconds,
+    ) -> Result<Option<f64>, Refusal> {
+        if !self.evidence.moved() {
+            return Ok(None);
+        }
+        let residue = self.residue(over);
+        let Some(end) = self.evidence.deflection_high(bound) else {
+            // One sighting of motion: how far the next may go is unknown, so it must go gently.
+            let gentle = residue <= 0.1 || bound <= self.evidence.allowance(&self.rig.limits) * 0.7;
+            let refusal = Refusal::Order("this needle has only just moved: ramp over 2.5 of its slowest periods");
+            return if gentle { Ok(None) } else { Err(refusal) };
+        };
+        let start = self.current_high(arrangement, from, Volts::ZERO);
+        let start = self.evidence.deflection_high(start).unwrap_or(0.0).min(end);
+        let peak = end + residue * (end - start);
+        let ceiling = self.rig.limits.ceiling;
+        if peak > ceiling {
+            return Err(Refusal::Overshoot { peak, ceiling });
+        }
+        Ok(Some(peak))
+    }
+
+    /// Overshoot of an S-shaped ramp (velocity a raised cosine) as a share of the move. The
+    /// residual swing of an undamped needle after such a ramp of n periods is
+    /// |sin(πn)/(πn(1−n²))| (Fourier transform of the raised cosine); its envelope is used, so an
+    /// exact period is not needed.
+    fn residue(&self, over: Seconds) -> f64 {
+        let slowest = self.rig.limits.slowest_period;
+        let period = self.dynamics.map_or(slowest, |d| (d.period * PERIOD_TRUST).min(slowest));
+        let n = over / period;
+        let ramp = if n > 1.4 { 1.0 / (std::f64::consts::PI * n * (n * n - 1.0)) } else { 1.0 };
+        let step = self.dynamics.map_or(1.0, |d| {
+            let damping = d.damping * 0.8;
+            if damping >= 1.0 {
+                return 0.0;
+            }
+            (-std::f64::consts::PI * damping / (1.0 - damping * damping).sqrt()).exp()
+        });
+        ramp.min(step)
+    }
+}

@@ -1,0 +1,226 @@
+//! The guard's one task: it owns the instruments and the reader, carries out proposals, and ends
+//! in the safe state whatever happens to its callers.
+
+use crate::allowance::Evidence;
+use crate::check::{Dynamics, Known, LoopMeasured};
+use crate::fault::Fault;
+use crate::output::Output;
+use crate::proposal::{Halt, Proposal, Report};
+use crate::rest::Tick;
+use crate::rig::Rig;
+use crate::safe::SafeReport;
+use crate::state::State;
+use drivers::{Meter, Switch};
+use evidence::{Journal, Sight};
+use futures::FutureExt;
+use quantity::{Amps, Volts};
+use std::panic::AssertUnwindSafe;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::time::Instant;
+
+/// Everything that can act or see.
+pub(crate) struct Bench {
+    pub output: Output,
+    pub drop_meter: Meter,
+    pub loop_meter: Meter,
+    pub switch: Switch,
+    pub sight: Box<dyn Sight>,
+    pub journal: Box<dyn Journal>,
+}
+
+/// The run's phase. `Faulted` is a dead end: nothing leads out of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Phase {
+    /// Off, verified; nothing proposed yet.
+    Safe,
+    /// The output is on.
+    Live,
+    /// Off after the last proposal.
+    Ended,
+    /// Off after a fault.
+    Faulted,
+}
+
+impl Phase {
+    /// The one table of transitions.
+    pub fn may_become(self, next: Self) -> bool {
+        use Phase::{Ended, Faulted, Live, Safe};
+        matches!(
+            (self, next),
+            (Safe, Live | Ended | Faulted) | (Live, Ended | Faulted) | (Ended, Faulted)
+        )
+    }
+}
+
+pub(crate) struct Core {
+    pub rig: Rig,
+    pub bench: Bench,
+    pub stop: watch::Receiver<bool>,
+    /// Who waits for the proposal being carried out.
+    pub waiting: Option<oneshot::Sender<Result<Report, Halt>>>,
+    pub started: Instant,
+    pub phase: Phase,
+    pub state: State,
+    pub evidence: Evidence,
+    pub measured: Option<LoopMeasured>,
+    pub dynamics: Option<Dynamics>,
+    pub upscale: Option<bool>,
+    pub still: Amps,
+    pub heaviest: usize,
+    pub bound: Amps,
+    pub seq: u64,
+    pub blind_since: Option<f64>,
+    pub refusals: u32,
+    pub last_refusal: String,
+    pub backwards: bool,
+    /// Drop and current of the last cycle in which nothing had moved.
+    pub last_quiet: Option<(Volts, Amps)>,
+    /// Shared uncertainty that the reader last stated.
+    pub u_shared: f64,
+    pub near_full_scale: f64,
+    pub drop_range: f64,
+    pub loop_range: f64,
+}
+
+/// A proposal on its way to the guard, with the place for the answer.
+pub(crate) struct Request {
+    pub proposal: Proposal,
+    pub answer: oneshot::Sender<Result<Report, Halt>>,
+}
+
+/// How a run of the guard ended. The rig was made safe before this existed.
+pub struct Ending {
+    /// The journal, given back.
+    pub journal: Box<dyn Journal>,
+    /// What making the rig safe found.
+    pub safe: SafeReport,
+    /// The fault that ended the run, if one did.
+    pub fault: Option<Fault>,
+    /// Phase at the end: `Ended`, or `Faulted`.
+    pub phase: Phase,
+}
+
+impl Core {
+    pub fn new(rig: Rig, bench: Bench, stop: watch::Receiver<bool>, started: Instant) -> Self {
+        let heaviest = rig.review().heaviest;
+        Self {
+            rig,
+            bench,
+            stop,
+            waiting: None,
+            started,
+            phase: Phase::Safe,
+            state: State::RELEASED,
+            evidence: Evidence::default(),
+            measured: None,
+            dynamics: None,
+            upscale: None,
+            still: Amps::ZERO,
+            heaviest,
+            bound: Amps::ZERO,
+            seq: 0,
+            blind_since: None,
+            refusals: 0,
+            last_refusal: String::new(),
+            backwards: false,
+            last_quiet: None,
+            u_shared: 0.0,
+            near_full_scale: 0.0,
+            drop_range: 0.0,
+            loop_range: 0.0,
+        }
+    }
+
+    /// Serves proposals until the caller is gone or something goes wrong; then makes safe.
+    pub async fn run(mut self, mut requests: mpsc::Receiver<Request>) -> Ending {
+        let served = AssertUnwindSafe(self.serve(&mut requests)).catch_unwind().await;
+        let fault = match served {
+            Ok(Ok(())) => None,
+            Ok(Err(fault)) => Some(fault),
+            Err(panic) => Some(Fault::Panic(panic_text(&*panic))),
+        };
+        let safe = self.make_safe().await;
+        let fault = fault.or_else(|| safe.failures.first().map(|f| Fault::Instrument(f.clone())));
+        let next = if fault.is_some() { Phase::Faulted } else { Phase::Ended };
+        self.enter(next);
+        // A caller that is still waiting hears of it only now, with the rig safe.
+        requests.close();
+        let heard = fault.clone().unwrap_or(Fault::Ended);
+        while let Some(request) = requests.recv().await {
+            let _ = request.answer.send(Err(Halt::Fault(heard.clone())));
+        }
+        if let Some(answer) = self.waiting.take() {
+            let _ = answer.send(Err(Halt::Fault(heard)));
+        }
+        Ending { journal: self.bench.journal, safe, fault, phase: self.phase }
+    }
+
+    async fn serve(&mut self, requests: &mut mpsc::Receiver<Request>) -> Result<(), Fault> {
+        loop {
+            let request = tokio::select! {
+                biased;
+                () = crate::watch::stopped(&mut self.stop) => return Err(Fault::Interrupted),
+                request = requests.recv() => request,
+            };
+            let Some(request) = request else { return Ok(()) };
+            self.waiting = Some(request.answer);
+            let done = self.carry_out(request.proposal).await;
+            let reply = match done {
+                Ok(report) => Ok(report),
+                Err(Halt::Refused(refusal)) => Err(Halt::Refused(refusal)),
+                Err(Halt::Fault(fault)) => return Err(fault),
+            };
+            if let Some(answer) = self.waiting.take() {
+                // A caller that has gone away misses its answer; the next receive sees it gone.
+                let _ = answer.send(reply);
+            }
+        }
+    }
+
+    pub fn enter(&mut self, next: Phase) {
+        debug_assert!(self.phase.may_become(next), "{:?} to {next:?}", self.phase);
+        self.phase = next;
+    }
+
+    /// Seconds since the start of the run.
+    pub fn now(&self) -> f64 {
+        self.started.elapsed().as_secs_f64()
+    }
+
+    pub fn volts(&self) -> Volts {
+        self.bench.output.volts()
+    }
+
+    pub fn known(&self) -> Known<'_> {
+        Known {
+            rig: &self.rig,
+            evidence: &self.evidence,
+            measured: self.measured,
+            dynamics: self.dynamics,
+            upscale: self.upscale,
+            still: self.still,
+            heaviest: self.heaviest,
+        }
+    }
+
+    pub fn report(&self, ticks: Vec<Tick>) -> Report {
+        let quiet_end = ticks.last().and_then(|tick| {
+            self.evidence.quiet_end(Volts::new(tick.drop), self.loop_current(tick).abs())
+        });
+        Report {
+            observation: None,
+            allowance: self.evidence.allowance(&self.rig.limits),
+            furthest: self.state.arrangement.as_ref().map_or(Amps::ZERO, |a| self.known().furthest(a)),
+            volts: self.volts(),
+            backwards: self.backwards,
+            moved: self.evidence.moved(),
+            quiet_end,
+            ticks,
+        }
+    }
+}
+
+fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
+    let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
+    text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_default()
+}

@@ -1,0 +1,73 @@
+//! Faults: each ends the run in the safe state.
+
+use drivers::DriverError;
+use evidence::JournalError;
+use quantity::{Amps, Seconds, Volts};
+use thiserror::Error;
+
+/// What went wrong. The rig is in the safe state when a caller sees this.
+#[derive(Clone, Debug, Error)]
+pub enum Fault {
+    /// An instrument or its link.
+    #[error("{0}")]
+    Instrument(String),
+    /// Read-back differs from what was set.
+    #[error("{what} reads back {found} after {wanted} was set")]
+    ReadBack {
+        /// What was set.
+        what: &'static str,
+        /// What was set to.
+        wanted: String,
+        /// What was read.
+        found: String,
+    },
+    /// An independent reading differs from what the circuit allows.
+    #[error("the loop carries {found}, but at most {bound} was possible: the rig is not what its file says")]
+    Current {
+        /// What was read.
+        found: Amps,
+        /// What was possible.
+        bound: Amps,
+    },
+    /// A reading overloaded where the circuit allows none.
+    #[error("the {0} meter overloads where the circuit allows no such voltage")]
+    Overload(&'static str),
+    /// The needle is beyond the ceiling.
+    #[error("the needle stands at {:.1} % of scale, beyond the ceiling", .0 * 100.0)]
+    BeyondCeiling(f64),
+    /// The needle was not seen for too long while current could flow.
+    #[error("the needle has not been seen for {blind}: {reason}")]
+    LossOfSight {
+        /// How long.
+        blind: Seconds,
+        /// The reader's last reason.
+        reason: String,
+    },
+    /// The needle does not come to rest.
+    #[error("the needle has not come to rest within {0}")]
+    Restless(Seconds),
+    /// Longer near full scale than the rig file allows.
+    #[error("the needle has stood above 90 % of scale for {0}, the limit of the rig file")]
+    TooLongNearFullScale(Seconds),
+    /// An observation could not be kept.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// Somebody asked to stop.
+    #[error("interrupted")]
+    Interrupted,
+    /// A defect in the program.
+    #[error("a defect in the program stopped the guard: {0}")]
+    Panic(String),
+    /// The supply is on, or not at zero, where it must be off.
+    #[error("the supply still gives {0} after it was switched off")]
+    NotOff(Volts),
+    /// The guard has ended.
+    #[error("the guard has ended; the rig is in the safe state")]
+    Ended,
+}
+
+impl From<DriverError> for Fault {
+    fn from(error: DriverError) -> Self {
+        Self::Instrument(error.to_string())
+    }
+}

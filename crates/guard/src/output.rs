@@ -1,0 +1,147 @@
+//! The supply, behind a token: a raising call consumes an [`Armed`], which only a passed check
+//! can make.
+
+use crate::fault::Fault;
+use crate::rig::SupplySpec;
+use drivers::Supply;
+use quantity::{Amps, Seconds, Volts};
+use tokio::time::{Duration, Instant};
+
+/// How long a checked step stays good.
+const GOOD_FOR: Duration = Duration::from_secs(2);
+
+/// Permission for one raising call: up to this set-point, for this rig state, for a short while.
+/// It can't be cloned, and `raise` consumes it.
+pub(crate) struct Armed {
+    up_to: Volts,
+    epoch: u64,
+    expires: Instant,
+}
+
+impl Armed {
+    /// Made from a checked drive, for the rig state of that `epoch`.
+    pub fn new(checked: &crate::check::Drive, from: Volts, epoch: u64) -> Self {
+        Self { up_to: checked.volts.max(from), epoch, expires: Instant::now() + GOOD_FOR }
+    }
+}
+
+pub(crate) struct Output {
+    supply: Supply,
+    resolution: Volts,
+    /// Counts rig states; a token of an older state is worthless.
+    epoch: u64,
+    volts: Volts,
+    current_limit: Option<Amps>,
+}
+
+impl Output {
+    pub fn new(supply: Supply, spec: &SupplySpec) -> Self {
+        let resolution = spec.resolution;
+        Self { supply, resolution, epoch: 0, volts: Volts::ZERO, current_limit: None }
+    }
+
+    pub fn identity(&self) -> &str {
+        self.supply.identity()
+    }
+
+    pub fn volts(&self) -> Volts {
+        self.volts
+    }
+
+    pub fn epoch(&self) -> u64 {
+        self.epoch
+    }
+
+    /// Declares the rig state changed; tokens made before are worthless from here on.
+    pub fn new_state(&mut self) {
+        self.epoch += 1;
+    }
+
+    /// Raises (or lowers) the set-point within what was checked, and reads it back.
+    pub async fn raise(&mut self, armed: Armed, volts: Volts) -> Result<(), Fault> {
+        let stale = armed.epoch != self.epoch || Instant::now() > armed.expires;
+        if stale || volts > armed.up_to {
+            let what = format!("{volts} was asked for with a token for {}", armed.up_to);
+            return Err(Fault::Panic(what));
+        }
+        self.set(volts).await
+    }
+
+    /// Lowers the set-point; needs no token.
+    pub async fn lower(&mut self, volts: Volts) -> Result<(), Fault> {
+        let volts = volts.min(self.volts);
+        self.set(volts).await
+    }
+
+    async fn set(&mut self, volts: Volts) -> Result<(), Fault> {
+        self.supply.set_voltage(volts).await?;
+        // Counted as set even before the read-back: the worse of the two assumptions.
+        self.volts = volts;
+        let found = self.supply.voltage_set().await?;
+        if (found - volts).abs() > self.resolution * 0.6 {
+            let (wanted, found) = (volts.to_string(), found.to_string());
+            return Err(Fault::ReadBack { what: "supply voltage", wanted, found });
+        }
+        Ok(())
+    }
+
+    /// Keeps the supply's own limits just above what the next step may need.
+    pub async fn limit(&mut self, current: Amps) -> Result<(), Fault> {
+        if self.current_limit.is_some_and(|limit| (limit / current - 1.0).abs() < 0.01) {
+            return Ok(());
+        }
+        self.supply.set_current_limit(current).await?;
+        let found = self.supply.current_limit().await?;
+        if (found - current).abs() > current * 0.01 + Amps::milli(1.0) {
+            let (wanted, found) = (current.to_string(), found.to_string());
+            return Err(Fault::ReadBack { what: "supply current limit", wanted, found });
+        }
+        self.current_limit = Some(current);
+        Ok(())
+    }
+
+    /// Sets the protection voltage just above the highest set-point ever needed.
+    pub async fn protect(&mut self, volts: Volts) -> Result<(), Fault> {
+        self.supply.set_protection(volts).await?;
+        Ok(())
+    }
+
+    /// Switches the output on at zero volts.
+    pub async fn enable(&mut self) -> Result<(), Fault> {
+        self.set(Volts::ZERO).await?;
+        self.supply.output(true).await?;
+        self.expect_output(true).await
+    }
+
+    async fn expect_output(&mut self, wanted: bool) -> Result<(), Fault> {
+        let found = self.supply.output_state().await?;
+        if found != wanted {
+            let (wanted, found) = (wanted.to_string(), found.to_string());
+            return Err(Fault::ReadBack { what: "supply output", wanted, found });
+        }
+        Ok(())
+    }
+
+    /// Off at once, whatever state the link is in; nothing is waited for.
+    pub async fn off_now(&mut self) -> Result<(), Fault> {
+        self.volts = Volts::ZERO;
+        self.current_limit = None;
+        Ok(self.supply.off_now().await?)
+    }
+
+    /// Off and at zero, confirmed by the supply.
+    pub async fn confirm_off(&mut self) -> Result<(), Fault> {
+        self.supply.output(false).await?;
+        self.set(Volts::ZERO).await?;
+        self.expect_output(false).await
+    }
+
+    /// The voltage at the terminals by the supply's own reading.
+    pub async fn measured(&mut self) -> Result<Volts, Fault> {
+        let reading = self.supply.measure_voltage().await?;
+        reading.value().map(Volts::new).ok_or(Fault::Overload("supply"))
+    }
+}
+
+/// Longest time a safe state may take before it counts as failed.
+pub(crate) const SAFE_WITHIN: Seconds = Seconds::new(2.0);

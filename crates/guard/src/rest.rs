@@ -1,0 +1,78 @@
+//! When the needle counts as resting: still over a window, and the back-EMF gone.
+
+/// One cycle of watching.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Tick {
+    /// Seconds since the start of the run.
+    pub at: f64,
+    /// When the picture was taken.
+    pub seen_at: f64,
+    /// Deflection and its standard uncertainty, where the needle was seen.
+    pub needle: Option<(f64, f64)>,
+    /// Voltage over the sense element.
+    pub loop_drop: f64,
+    /// Voltage across the movement.
+    pub drop: f64,
+}
+
+/// What a window of ticks says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stillness {
+    /// Mean deflection.
+    pub mean: f64,
+    /// Standard deviation of one sighting.
+    pub s: f64,
+    /// Stated standard uncertainty of one sighting.
+    pub stated: f64,
+    /// Drift over the window, fraction of scale per second, with its standard uncertainty.
+    pub slope: f64,
+    /// Standard uncertainty of the slope.
+    pub slope_u: f64,
+    /// Relative change of drop over loop voltage across the window: back-EMF.
+    pub emf: f64,
+    /// Sightings used.
+    pub n: usize,
+}
+
+/// The line through (x, y): mean, slope, residual standard deviation, Σ(x−x̄)².
+fn line(points: &[(f64, f64)]) -> Option<(f64, f64, f64, f64)> {
+    let n = points.len() as f64;
+    if points.len() < 4 {
+        return None;
+    }
+    let (mx, my) = points.iter().fold((0.0, 0.0), |(a, b), (x, y)| (a + x / n, b + y / n));
+    let sxx: f64 = points.iter().map(|(x, _)| (x - mx) * (x - mx)).sum();
+    let sxy: f64 = points.iter().map(|(x, y)| (x - mx) * (y - my)).sum();
+    if sxx <= 0.0 {
+        return None;
+    }
+    let slope = sxy / sxx;
+    let rest: f64 = points.iter().map(|(x, y)| (y - my - slope * (x - mx)).powi(2)).sum();
+    Some((my, slope, (rest / (n - 2.0)).sqrt(), sxx))
+}
+
+/// Looks at a window of ticks; none when too little was seen in it.
+pub fn stillness(ticks: &[Tick]) -> Option<Stillness> {
+    let seen: Vec<(f64, f64)> = ticks.iter().filter_map(|t| Some((t.seen_at, t.needle?.0))).collect();
+    let (mean, slope, s, sxx) = line(&seen)?;
+    let stated = ticks.iter().filter_map(|t| t.needle).map(|(_, u)| u).fold(0.0, f64::max);
+    let ratio: Vec<(f64, f64)> = ticks.iter().map(|t| (t.at, t.drop)).collect();
+    let (drop, drop_slope, ..) = line(&ratio)?;
+    let span = ticks.last()?.at - ticks.first()?.at;
+    let emf = if drop.abs() > 0.0 { (drop_slope * span / drop).abs() } else { 0.0 };
+    Some(Stillness { mean, s, stated, slope, slope_u: s.max(stated) / sxx.sqrt(), emf, n: seen.len() })
+}
+
+impl Stillness {
+    /// Motion still to come, as a fraction of scale, if the slower time constant is `slow` seconds.
+    pub fn rest_of_motion(&self, slow: f64) -> f64 {
+        self.slope * slow
+    }
+
+    /// Still: no more spread than the reader's own noise, no drift beyond `tolerance` of scale.
+    pub fn is_still(&self, slow: f64, tolerance: f64) -> bool {
+        let spread = self.s <= 1.6 * self.stated.max(1e-6) + 0.3 * tolerance;
+        let drift = self.rest_of_motion(slow).abs() <= tolerance + 2.0 * self.slope_u * slow;
+        spread && drift
+    }
+}

@@ -1,0 +1,246 @@
+//! The rig as its file states it, checked: what is connected where, with the figures that the
+//! guard needs. A [`Rig`] can only be made by [`Rig::parse`], so holding one means it was checked.
+
+mod file;
+mod range;
+mod review;
+mod validate;
+
+pub use file::RigError;
+pub use range::Range;
+pub use review::{Finding, Review};
+
+use drivers::Resource;
+use evidence::{Element as StatedElement, MeterRange, RigStatement};
+use quantity::{Amps, Ohms, Seconds, Volts, Watts};
+use std::path::PathBuf;
+
+/// A resistor that a relay puts into or out of the circuit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Element {
+    /// Stated resistance.
+    pub ohms: Ohms,
+    /// Tolerance half-width, as a fraction.
+    pub tolerance: f64,
+    /// Power rating.
+    pub power: Watts,
+    /// Relay channel.
+    pub channel: u32,
+}
+
+impl Element {
+    /// Least resistance within tolerance.
+    pub fn low(&self) -> Ohms {
+        self.ohms * (1.0 - self.tolerance)
+    }
+
+    /// Largest resistance within tolerance.
+    pub fn high(&self) -> Ohms {
+        self.ohms * (1.0 + self.tolerance)
+    }
+
+    fn stated(&self) -> StatedElement {
+        StatedElement { ohms: self.ohms, tolerance: self.tolerance }
+    }
+}
+
+/// A path: a fixed resistor that no relay can short.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Path {
+    /// Name in the rig file.
+    pub name: String,
+    /// The fixed resistor.
+    pub fixed: Element,
+    /// The most that one fault can drive: supply maximum over the least fixed resistance.
+    pub fault_current: Amps,
+}
+
+/// The supply as stated.
+#[derive(Clone, Debug)]
+pub struct SupplySpec {
+    pub(crate) resource: Resource,
+    pub(crate) dialect: String,
+    /// Highest voltage it can be set to.
+    pub max_voltage: Volts,
+    /// Highest current it can deliver.
+    pub max_current: Amps,
+    /// Smallest step of the voltage set-point.
+    pub resolution: Volts,
+    /// Smallest step of the current limit.
+    pub current_resolution: Amps,
+    /// Gain error half-width of the set-point, as a fraction.
+    pub accuracy: f64,
+    /// Offset error half-width of the set-point.
+    pub offset: Volts,
+    /// Largest overshoot of an upward step, as a fraction of the step.
+    pub overshoot: f64,
+    /// Time until a step has settled.
+    pub settle: Seconds,
+}
+
+impl SupplySpec {
+    /// The highest voltage at the terminals when `set` was asked for, coming from `from`.
+    pub fn highest(&self, set: Volts, from: Volts) -> Volts {
+        let step = (set - from).max(Volts::ZERO);
+        set * (1.0 + self.accuracy) + self.offset + step * self.overshoot
+    }
+}
+
+/// A voltmeter as stated.
+#[derive(Clone, Debug)]
+pub struct MeterSpec {
+    pub(crate) resource: Resource,
+    pub(crate) dialect: String,
+    pub(crate) mains: Seconds,
+    /// Input resistance in the mode used.
+    pub input: Ohms,
+    /// Date of the last calibration, as written in the file.
+    pub calibrated: Option<String>,
+    /// Ranges, smallest first.
+    pub ranges: Vec<MeterRange>,
+}
+
+impl MeterSpec {
+    /// The smallest range that holds `volts`; the largest one when none does.
+    pub fn range_for(&self, volts: Volts) -> &MeterRange {
+        self.ranges
+            .iter()
+            .find(|range| range.full_scale >= volts.get().abs())
+            .unwrap_or(&self.ranges[self.ranges.len() - 1])
+    }
+}
+
+/// The switch unit and which channel does what.
+#[derive(Clone, Debug)]
+pub struct SwitchSpec {
+    pub(crate) resource: Resource,
+    pub(crate) dialect: String,
+    /// Longest operate or release time.
+    pub operate: Seconds,
+    /// Longest bounce.
+    pub bounce: Seconds,
+    /// Largest resistance of one closed contact.
+    pub contact: Ohms,
+    /// Leakage around an open movement.
+    pub leakage: Amps,
+    pub(crate) source: u32,
+    pub(crate) short: u32,
+    pub(crate) movement: u32,
+    pub(crate) shunt: Option<u32>,
+    pub(crate) reverse: Option<u32>,
+}
+
+/// Who reads the needle.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ReaderSpec {
+    /// A reader program on an in-process stream of that name.
+    InProcess(String),
+    /// A reader program at host and port.
+    Tcp(String, u16),
+}
+
+/// The limits that the guard keeps.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limits {
+    /// The most current without any evidence.
+    pub first_touch: Amps,
+    /// Growth per observed second while nothing has moved, as a fraction.
+    pub growth: f64,
+    /// Highest deflection, as a fraction of scale.
+    pub ceiling: f64,
+    /// Share of a path's fault current that the full-scale current must be proven to reach.
+    pub earn: f64,
+    /// Highest drop across the movement.
+    pub drop: Volts,
+    /// Highest power in the movement.
+    pub power: Watts,
+    /// Longest time above 90 % of scale in one run.
+    pub near_full_scale: Seconds,
+    /// Longest free period to be prepared for.
+    pub slowest_period: Seconds,
+    /// Thermal EMF of the drop connection, half-width.
+    pub thermal_emf: Volts,
+    /// Ambient temperature in °C and its standard uncertainty.
+    pub ambient: Option<(f64, f64)>,
+}
+
+/// What is fitted beside the guard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Protection {
+    /// An emergency stop in the coil supply.
+    pub emergency_stop: bool,
+    /// A dead-man in the coil supply.
+    pub coil_dead_man: bool,
+    /// A hardware comparator that closes the short.
+    pub trip: bool,
+}
+
+/// A checked rig.
+#[derive(Clone, Debug)]
+pub struct Rig {
+    /// Name in the rig file.
+    pub name: String,
+    /// The file's text as it was read.
+    pub text: String,
+    /// Folder with dialect files of the user's own, beside the rig file.
+    pub(crate) dialects: Option<PathBuf>,
+    /// Whether the file says that this is a simulation.
+    pub simulated: bool,
+    /// The supply.
+    pub supply: SupplySpec,
+    /// The meter across the movement.
+    pub drop_meter: MeterSpec,
+    /// The meter across the sense element.
+    pub loop_meter: MeterSpec,
+    /// The switch unit.
+    pub switch: SwitchSpec,
+    /// Paths, lightest first.
+    pub paths: Vec<Path>,
+    /// Series bank.
+    pub series: Vec<Element>,
+    /// Sense bank.
+    pub sense: Vec<Element>,
+    /// Shunt bank; may be empty.
+    pub shunt: Vec<Element>,
+    /// Who reads the needle.
+    pub reader: ReaderSpec,
+    /// Limits.
+    pub limits: Limits,
+    /// What is fitted.
+    pub protection: Protection,
+}
+
+impl Rig {
+    /// Reads and checks a rig file.
+    ///
+    /// # Errors
+    /// The first thing wrong, with line and column, and what would be right.
+    pub fn parse(text: &str, file: &str) -> Result<Self, RigError> {
+        validate::rig(text, file)
+    }
+
+    /// All relay channels that have a job.
+    pub(crate) fn channels(&self) -> Vec<u32> {
+        let banks = self.series.iter().chain(&self.sense).chain(&self.shunt).map(|e| e.channel);
+        let paths = self.paths.iter().map(|path| path.fixed.channel);
+        let named = [self.switch.source, self.switch.short, self.switch.movement];
+        let optional = [self.switch.shunt, self.switch.reverse].into_iter().flatten();
+        named.into_iter().chain(optional).chain(paths).chain(banks).collect()
+    }
+
+    /// What an analysis may rely on.
+    pub fn statement(&self) -> RigStatement {
+        RigStatement {
+            name: self.name.clone(),
+            sense: self.sense.iter().map(Element::stated).collect(),
+            shunt: self.shunt.iter().map(Element::stated).collect(),
+            contact: self.switch.contact,
+            thermal_emf: self.limits.thermal_emf.get(),
+            drop_input: self.drop_meter.input,
+            drop_meter: self.drop_meter.ranges.clone(),
+            loop_meter: self.loop_meter.ranges.clone(),
+            ambient: self.limits.ambient,
+            slowest_period: self.limits.slowest_period,
+        }
+    }
+}

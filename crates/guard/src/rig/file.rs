@@ -1,0 +1,241 @@
+//! The rig file's shape, and errors that point at line and column.
+
+use quantity::{QuantityError, parse_percent};
+use serde::Deserialize;
+use std::ops::Range;
+use std::str::FromStr;
+use thiserror::Error;
+use toml::Spanned;
+
+/// What is wrong with a rig file, and where.
+#[derive(Clone, Debug, Error, PartialEq)]
+#[error("{file}:{line}:{column}: {message}")]
+pub struct RigError {
+    /// File as named by the user.
+    pub file: String,
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// What is wrong and what would be right.
+    pub message: String,
+    /// The line itself.
+    pub source_line: String,
+}
+
+/// A text with its place in the file.
+pub(super) type Text = Spanned<String>;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RigFile {
+    pub name: Text,
+    #[serde(default)]
+    pub simulated: bool,
+    pub supply: SupplyFile,
+    pub meters: MetersFile,
+    pub switch: SwitchFile,
+    pub path: Vec<PathFile>,
+    pub series: BankFile,
+    pub sense: Spanned<BankFile>,
+    #[serde(default)]
+    pub shunt: BankFile,
+    pub reader: ReaderFile,
+    pub limits: LimitsFile,
+    #[serde(default)]
+    pub protection: ProtectionFile,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SupplyFile {
+    pub resource: Text,
+    pub dialect: Text,
+    pub max_voltage: Text,
+    pub max_current: Text,
+    pub resolution: Text,
+    pub current_resolution: Text,
+    pub accuracy: Text,
+    pub offset: Text,
+    pub overshoot: Text,
+    pub settle: Text,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct MetersFile {
+    pub drop: MeterFile,
+    pub r#loop: MeterFile,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct MeterFile {
+    pub resource: Text,
+    pub dialect: Text,
+    pub mains: Text,
+    pub input: Text,
+    pub calibrated: Option<String>,
+    pub ranges: Spanned<Vec<RangeFile>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct RangeFile {
+    pub upper: Text,
+    pub gain: Text,
+    pub offset: Text,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SwitchFile {
+    pub resource: Text,
+    pub dialect: Text,
+    pub operate: Text,
+    pub bounce: Text,
+    pub contact: Text,
+    pub leakage: Text,
+    pub source: Spanned<u32>,
+    pub short: Spanned<u32>,
+    pub movement: Spanned<u32>,
+    pub shunt: Option<Spanned<u32>>,
+    pub reverse: Option<Spanned<u32>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct PathFile {
+    pub name: Text,
+    pub fixed: Text,
+    pub tolerance: Text,
+    pub power: Text,
+    pub channel: Spanned<u32>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct BankFile {
+    pub elements: Vec<ElementFile>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ElementFile {
+    pub ohms: Text,
+    pub tolerance: Text,
+    pub power: Text,
+    pub channel: Spanned<u32>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ReaderFile {
+    pub kind: Text,
+    pub resource: Text,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct LimitsFile {
+    pub first_touch: Text,
+    pub growth: Text,
+    pub ceiling: Text,
+    pub earn: Text,
+    pub drop: Text,
+    pub power: Text,
+    pub near_full_scale: Text,
+    pub slowest_period: Text,
+    pub thermal_emf: Text,
+    pub ambient: Option<Text>,
+    pub ambient_u: Option<Text>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct ProtectionFile {
+    #[serde(default)]
+    pub emergency_stop: bool,
+    #[serde(default)]
+    pub coil_dead_man: bool,
+    #[serde(default)]
+    pub trip: bool,
+}
+
+/// Turns places in the file into errors, and texts into checked values.
+pub(super) struct Reader<'a> {
+    pub file: &'a str,
+    pub text: &'a str,
+}
+
+impl Reader<'_> {
+    pub fn read(&self) -> Result<RigFile, RigError> {
+        toml::from_str(self.text).map_err(|error| {
+            let span = error.span().unwrap_or(0..0);
+            self.error(span, error.message().trim().to_owned())
+        })
+    }
+
+    pub fn error(&self, span: Range<usize>, message: impl Into<String>) -> RigError {
+        let start = span.start.min(self.text.len());
+        let before = &self.text[..self.text.floor_char_boundary(start)];
+        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+        RigError {
+            file: self.file.to_owned(),
+            line: before.matches('\n').count() + 1,
+            column: before[line_start..].chars().count() + 1,
+            message: message.into(),
+            source_line: self.text[line_start..].lines().next().unwrap_or("").to_owned(),
+        }
+    }
+
+    /// A text read as `T`; its own error text tells what would be right.
+    pub fn parse<T: FromStr<Err: std::fmt::Display>>(&self, text: &Text) -> Result<T, RigError> {
+        text.as_ref().parse().map_err(|error: T::Err| self.error(text.span(), error.to_string()))
+    }
+
+    /// A quantity that must be above zero.
+    pub fn positive<T>(&self, text: &Text) -> Result<T, RigError>
+    where
+        T: FromStr<Err = QuantityError> + Default + PartialOrd,
+    {
+        let value: T = self.parse(text)?;
+        if value > T::default() {
+            return Ok(value);
+        }
+        Err(self.error(text.span(), format!("\"{}\" must be above zero", text.as_ref())))
+    }
+
+    /// A quantity that may be zero but not negative.
+    pub fn not_negative<T>(&self, text: &Text) -> Result<T, RigError>
+    where
+        T: FromStr<Err = QuantityError> + Default + PartialOrd,
+    {
+        let value: T = self.parse(text)?;
+        if value >= T::default() {
+            return Ok(value);
+        }
+        Err(self.error(text.span(), format!("\"{}\" must not be negative", text.as_ref())))
+    }
+
+    /// A share between `low` and `high`, both included.
+    pub fn share(&self, text: &Text, low: f64, high: f64) -> Result<f64, RigError> {
+        let value = parse_percent(text.as_ref())
+            .map_err(|error| self.error(text.span(), error.to_string()))?;
+        if (low..=high).contains(&value) {
+            return Ok(value);
+        }
+        let (low, high) = (low * 100.0, high * 100.0);
+        let message = format!("\"{}\" must lie between {low} % and {high} %", text.as_ref());
+        Err(self.error(text.span(), message))
+    }
+
+    /// A plain number.
+    pub fn number(&self, text: &Text) -> Result<f64, RigError> {
+        let value: f64 = self.parse(text)?;
+        if value.is_finite() {
+            return Ok(value);
+        }
+        Err(self.error(text.span(), format!("\"{}\" is not a finite number", text.as_ref())))
+    }
+}

@@ -1,0 +1,232 @@
+//! From the file's shape to a checked [`Rig`].
+
+use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile, Text};
+use super::{
+    Element, Limits, MeterSpec, Path, Protection, ReaderSpec, Rig, RigError, SupplySpec, SwitchSpec,
+};
+use drivers::Resource;
+use evidence::MeterRange;
+use quantity::{Amps, Ohms, Seconds, Volts, Watts};
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+
+pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
+    let reader = Reader { file, text };
+    let parsed = reader.read()?;
+    addresses_differ(&reader, &parsed)?;
+    channels_differ(&reader, &parsed)?;
+    let supply = supply(&reader, &parsed)?;
+    let paths = paths(&reader, &parsed, &supply)?;
+    if parsed.sense.get_ref().elements.is_empty() {
+        let message = "the sense bank has no element, so no current could be measured";
+        return Err(reader.error(parsed.sense.span(), message));
+    }
+    if parsed.switch.shunt.is_none() && !parsed.shunt.elements.is_empty() {
+        let message = "the shunt bank needs a shunt switch: give [switch] shunt = <channel>";
+        return Err(reader.error(parsed.shunt.elements[0].channel.span(), message));
+    }
+    Ok(Rig {
+        name: parsed.name.as_ref().clone(),
+        text: text.to_owned(),
+        dialects: std::path::Path::new(file).parent().map(|folder| folder.join("dialects")),
+        simulated: parsed.simulated,
+        supply,
+        drop_meter: meter(&reader, &parsed.meters.drop)?,
+        loop_meter: meter(&reader, &parsed.meters.r#loop)?,
+        switch: switch(&reader, &parsed)?,
+        paths,
+        series: bank(&reader, &parsed.series)?,
+        sense: bank(&reader, parsed.sense.get_ref())?,
+        shunt: bank(&reader, &parsed.shunt)?,
+        reader: sight(&reader, &parsed)?,
+        limits: limits(&reader, &parsed)?,
+        protection: Protection {
+            emergency_stop: parsed.protection.emergency_stop,
+            coil_dead_man: parsed.protection.coil_dead_man,
+            trip: parsed.protection.trip,
+        },
+    })
+}
+
+/// Two instruments on one address would read each other's replies.
+fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> {
+    let named = [
+        ("the supply", &file.supply.resource),
+        ("the drop meter", &file.meters.drop.resource),
+        ("the loop meter", &file.meters.r#loop.resource),
+        ("the switch", &file.switch.resource),
+        ("the reader", &file.reader.resource),
+    ];
+    let mut seen: BTreeMap<Resource, &str> = BTreeMap::new();
+    for (role, text) in named {
+        let resource: Resource = reader.parse(text)?;
+        if let Some(other) = seen.insert(resource, role) {
+            let message = format!(
+                "{role} has the same address as {other}; each instrument needs its own address"
+            );
+            return Err(reader.error(text.span(), message));
+        }
+    }
+    Ok(())
+}
+
+/// One relay channel can do one job only.
+fn channels_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> {
+    let switch = &file.switch;
+    let mut all = vec![
+        (*switch.source.get_ref(), switch.source.span()),
+        (*switch.short.get_ref(), switch.short.span()),
+        (*switch.movement.get_ref(), switch.movement.span()),
+    ];
+    let optional = [&switch.shunt, &switch.reverse];
+    all.extend(optional.into_iter().flatten().map(|c| (*c.get_ref(), c.span())));
+    all.extend(file.path.iter().map(|p| (*p.channel.get_ref(), p.channel.span())));
+    for bank in [&file.series, file.sense.get_ref(), &file.shunt] {
+        all.extend(bank.elements.iter().map(|e| (*e.channel.get_ref(), e.channel.span())));
+    }
+    let mut seen = BTreeSet::new();
+    let twice: Option<(u32, Range<usize>)> = all.into_iter().find(|(c, _)| !seen.insert(*c));
+    twice.map_or(Ok(()), |(channel, span)| {
+        let message = format!("relay channel {channel} already has another job in this file");
+        Err(reader.error(span, message))
+    })
+}
+
+fn supply(reader: &Reader<'_>, file: &RigFile) -> Result<SupplySpec, RigError> {
+    let supply = &file.supply;
+    Ok(SupplySpec {
+        resource: reader.parse(&supply.resource)?,
+        dialect: supply.dialect.as_ref().clone(),
+        max_voltage: reader.positive(&supply.max_voltage)?,
+        max_current: reader.positive(&supply.max_current)?,
+        resolution: reader.positive(&supply.resolution)?,
+        current_resolution: reader.positive(&supply.current_resolution)?,
+        accuracy: reader.share(&supply.accuracy, 0.0, 0.1)?,
+        offset: reader.not_negative(&supply.offset)?,
+        overshoot: reader.share(&supply.overshoot, 0.0, 1.0)?,
+        settle: reader.positive(&supply.settle)?,
+    })
+}
+
+fn meter(reader: &Reader<'_>, file: &MeterFile) -> Result<MeterSpec, RigError> {
+    let mut ranges = Vec::new();
+    for range in file.ranges.get_ref() {
+        ranges.push(MeterRange {
+            full_scale: reader.positive::<Volts>(&range.upper)?.get(),
+            gain: reader.share(&range.gain, 0.0, 0.1)?,
+            offset: reader.not_negative::<Volts>(&range.offset)?.get(),
+        });
+    }
+    if ranges.is_empty() || !ranges.is_sorted_by(|a, b| a.full_scale < b.full_scale) {
+        let message = "list at least one range, the smallest first";
+        return Err(reader.error(file.ranges.span(), message));
+    }
+    Ok(MeterSpec {
+        resource: reader.parse(&file.resource)?,
+        dialect: file.dialect.as_ref().clone(),
+        mains: reader.positive(&file.mains)?,
+        input: reader.positive(&file.input)?,
+        calibrated: file.calibrated.clone(),
+        ranges,
+    })
+}
+
+fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
+    let switch = &file.switch;
+    Ok(SwitchSpec {
+        resource: reader.parse(&switch.resource)?,
+        dialect: switch.dialect.as_ref().clone(),
+        operate: reader.positive(&switch.operate)?,
+        bounce: reader.not_negative(&switch.bounce)?,
+        contact: reader.positive(&switch.contact)?,
+        leakage: reader.not_negative(&switch.leakage)?,
+        source: *switch.source.get_ref(),
+        short: *switch.short.get_ref(),
+        movement: *switch.movement.get_ref(),
+        shunt: switch.shunt.as_ref().map(|channel| *channel.get_ref()),
+        reverse: switch.reverse.as_ref().map(|channel| *channel.get_ref()),
+    })
+}
+
+fn paths(
+    reader: &Reader<'_>,
+    file: &RigFile,
+    supply: &SupplySpec,
+) -> Result<Vec<Path>, RigError> {
+    let mut paths: Vec<Path> = Vec::new();
+    for path in &file.path {
+        let fixed = element(reader, &path.fixed, &path.tolerance, &path.power, *path.channel.get_ref())?;
+        let fault_current = supply.highest(supply.max_voltage, Volts::ZERO) / fixed.low();
+        if paths.last().is_some_and(|before| before.fixed.ohms <= fixed.ohms) {
+            let message = "paths go from light to heavy: this fixed resistor must be smaller than \
+                           the one before it";
+            return Err(reader.error(path.fixed.span(), message));
+        }
+        paths.push(Path { name: path.name.as_ref().clone(), fixed, fault_current });
+    }
+    Ok(paths)
+}
+
+fn bank(reader: &Reader<'_>, file: &BankFile) -> Result<Vec<Element>, RigError> {
+    let one = |e: &ElementFile| {
+        element(reader, &e.ohms, &e.tolerance, &e.power, *e.channel.get_ref())
+    };
+    file.elements.iter().map(one).collect()
+}
+
+fn element(
+    reader: &Reader<'_>,
+    ohms: &Text,
+    tolerance: &Text,
+    power: &Text,
+    channel: u32,
+) -> Result<Element, RigError> {
+    Ok(Element {
+        ohms: reader.positive::<Ohms>(ohms)?,
+        tolerance: reader.share(tolerance, 0.0, 0.5)?,
+        power: reader.positive::<Watts>(power)?,
+        channel,
+    })
+}
+
+fn sight(reader: &Reader<'_>, file: &RigFile) -> Result<ReaderSpec, RigError> {
+    if file.reader.kind.as_ref() != "wire" {
+        let message = format!(
+            "reader kind \"{}\" is not known; \"wire\" is the one there is",
+            file.reader.kind.as_ref()
+        );
+        return Err(reader.error(file.reader.kind.span(), message));
+    }
+    match reader.parse(&file.reader.resource)? {
+        Resource::InProcess { name } => Ok(ReaderSpec::InProcess(name)),
+        Resource::Tcp { host, port, .. } => Ok(ReaderSpec::Tcp(host, port)),
+        other => Err(reader.error(
+            file.reader.resource.span(),
+            format!("a reader on {other} cannot be reached; use TCPIP::<host>::<port>::SOCKET"),
+        )),
+    }
+}
+
+fn limits(reader: &Reader<'_>, file: &RigFile) -> Result<Limits, RigError> {
+    let limits = &file.limits;
+    let ambient = match (&limits.ambient, &limits.ambient_u) {
+        (Some(ambient), Some(u)) => Some((reader.number(ambient)?, reader.number(u)?)),
+        (None, None) => None,
+        (Some(one), None) | (None, Some(one)) => {
+            let message = "ambient (°C) and ambient_u (K) go together: give both or neither";
+            return Err(reader.error(one.span(), message));
+        }
+    };
+    Ok(Limits {
+        first_touch: reader.positive::<Amps>(&limits.first_touch)?,
+        growth: reader.share(&limits.growth, 0.01, 1.0)?,
+        ceiling: reader.share(&limits.ceiling, 0.2, 1.05)?,
+        earn: reader.share(&limits.earn, 0.001, 1.0)?,
+        drop: reader.positive::<Volts>(&limits.drop)?,
+        power: reader.positive::<Watts>(&limits.power)?,
+        near_full_scale: reader.positive::<Seconds>(&limits.near_full_scale)?,
+        slowest_period: reader.positive::<Seconds>(&limits.slowest_period)?,
+        thermal_emf: reader.not_negative::<Volts>(&limits.thermal_emf)?,
+        ambient,
+    })
+}

@@ -1,0 +1,211 @@
+//! Watching: one cycle reads the needle and both meters at the same time, keeps an observation,
+//! and compares what was read with what is possible.
+
+use crate::core::Core;
+use crate::fault::Fault;
+use crate::rest::Tick;
+use drivers::{Meter, Reading};
+use evidence::{Needle, Observation, Purpose, Sighting};
+use quantity::{Amps, Seconds, Volts};
+
+/// A picture older than this says nothing about now.
+const OLDEST_PICTURE: f64 = 0.5;
+/// The longest time without seeing the needle while current may flow.
+const BLIND_FOR: Seconds = Seconds::new(0.7);
+/// Below zero by this share of scale, the current is lowered.
+const BACKWARDS: f64 = 0.018;
+/// Current that the back-EMF of a swinging needle may add, as a share of the range's top. It brakes
+/// the needle, so it does not count against the allowance.
+const BACK_EMF: f64 = 0.03;
+/// Deflection below which a needle counts as not moved, for trying the other polarity.
+const STILL: f64 = 0.008;
+
+impl Core {
+    /// One cycle. Read-back that contradicts the circuit, a needle beyond the ceiling and loss of
+    /// sight are faults.
+    pub(crate) async fn tick(&mut self) -> Result<Tick, Fault> {
+        let started = self.now();
+        let (sighting, over_sense, across) = {
+            let bench = &mut self.bench;
+            let cycle = async {
+                tokio::join!(
+                    biased;
+                    bench.sight.look(),
+                    bench.loop_meter.read(),
+                    bench.drop_meter.read(),
+                )
+            };
+            tokio::select! {
+                biased;
+                () = stopped(&mut self.stop) => return Err(Fault::Interrupted),
+                cycle = cycle => cycle,
+            }
+        };
+        let at = self.now();
+        let over_sense = volts(over_sense?, "loop")?;
+        let across = match across? {
+            Reading::Overload { .. } => self.widen_drop_range().await?,
+            reading => volts(reading, "drop")?,
+        };
+        let needle = self.usable(sighting);
+        let seen_at = needle.as_ref().map_or(at, |(_, age)| at - age);
+        let tick = Tick {
+            at: (at + started) / 2.0,
+            seen_at,
+            needle: needle.as_ref().map(|(n, _)| (n.deflection, n.u)),
+            loop_drop: over_sense,
+            drop: across,
+        };
+        self.keep_watch(&tick, needle.map(|(n, _)| n))?;
+        self.judge(&tick, at - started)?;
+        Ok(tick)
+    }
+
+    /// A sighting that may be used: fresh, finite. Else its reason is remembered.
+    fn usable(&mut self, sighting: Sighting) -> Option<(Needle, f64)> {
+        let age = sighting.age;
+        let refused = match sighting.seen {
+            Ok(needle) if age <= OLDEST_PICTURE && needle.deflection.is_finite() => {
+                self.blind_since = None;
+                self.u_shared = needle.u_shared;
+                return Some((needle, age));
+            }
+            Ok(_) => format!("the picture is {age:.2} s old"),
+            Err(reason) => reason,
+        };
+        self.blind_since.get_or_insert(self.started.elapsed().as_secs_f64());
+        self.refusals += 1;
+        self.last_refusal = refused;
+        None
+    }
+
+    fn keep_watch(&mut self, tick: &Tick, needle: Option<Needle>) -> Result<(), Fault> {
+        let one = |value: f64, range: f64| evidence::Reading { value, s: 0.0, n: 1, range };
+        let observation = Observation {
+            seq: self.seq,
+            at: Seconds::new(tick.at),
+            purpose: Purpose::Watch,
+            set: self.state.setting(&self.rig),
+            loop_drop: Some(one(tick.loop_drop, self.loop_range)),
+            drop: Some(one(tick.drop, self.drop_range)),
+            supply: None,
+            needle,
+            needle_s: 0.0,
+            sightings: u32::from(needle.is_some()),
+            refused: needle.is_none().then(|| (1, self.last_refusal.clone())),
+            unsettled: 0.0,
+        };
+        self.append(&observation)
+    }
+
+    pub(crate) fn append(&mut self, observation: &Observation) -> Result<(), Fault> {
+        self.seq += 1;
+        self.bench.journal.append(observation)?;
+        Ok(())
+    }
+
+    /// Compares what was read with what is possible, and learns from it.
+    fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
+        let live = self.volts() > Volts::ZERO;
+        let current = self.loop_current(tick).abs();
+        let offset = Volts::new(2.0 * self.rig.loop_meter.range_for(Volts::new(self.loop_range)).offset);
+        if let Some(sense) = self.sense_ohms() {
+            let bound = self.bound * 1.02 + offset / sense + self.top() * BACK_EMF;
+            if current > bound {
+                return Err(Fault::Current { found: current, bound });
+            }
+        }
+        let Some((deflection, u)) = tick.needle else {
+            let since = self.blind_since.unwrap_or(tick.at);
+            let blind = Seconds::new(self.now() - since);
+            if live && blind > BLIND_FOR {
+                return Err(Fault::LossOfSight { blind, reason: self.last_refusal.clone() });
+            }
+            return Ok(());
+        };
+        if live && deflection - 2.0 * u > self.rig.limits.ceiling + 0.003 {
+            return Err(Fault::BeyondCeiling(deflection));
+        }
+        let from_zero = self.evidence.from_zero(deflection);
+        self.backwards = live && from_zero < -BACKWARDS;
+        if live && from_zero.abs() < STILL && !self.evidence.moved() {
+            self.still = self.still.max(current);
+            let drop = Volts::new(tick.drop);
+            self.last_quiet = Some((drop, current));
+            self.evidence.nothing_moved(current, drop, Seconds::new(lasted), &self.rig.limits);
+        }
+        if deflection > 0.9 {
+            self.near_full_scale += lasted;
+            if self.near_full_scale > self.rig.limits.near_full_scale.get() {
+                return Err(Fault::TooLongNearFullScale(self.rig.limits.near_full_scale));
+            }
+        }
+        Ok(())
+    }
+
+    /// Loop current of a cycle by the stated sense resistance; zero with the loop open.
+    pub(crate) fn loop_current(&self, tick: &Tick) -> Amps {
+        self.sense_ohms().map_or(Amps::ZERO, |ohms| Volts::new(tick.loop_drop) / ohms)
+    }
+
+    pub(crate) fn sense_ohms(&self) -> Option<quantity::Ohms> {
+        let arrangement = self.state.arrangement.as_ref()?;
+        Some(self.rig.sense[arrangement.range.sense].ohms)
+    }
+
+    fn top(&self) -> Amps {
+        self.state.arrangement.as_ref().map_or(Amps::ZERO, |a| a.range.top)
+    }
+
+    /// The drop does not fit the range: takes the largest range and reads again.
+    async fn widen_drop_range(&mut self) -> Result<f64, Fault> {
+        let largest = self.rig.drop_meter.ranges.last().map_or(0.0, |range| range.full_scale);
+        if self.drop_range >= largest {
+            return Err(Fault::Overload("drop"));
+        }
+        self.set_drop_range(Volts::new(largest)).await?;
+        volts(self.bench.drop_meter.read().await?, "drop")
+    }
+
+    pub(crate) async fn set_drop_range(&mut self, largest: Volts) -> Result<(), Fault> {
+        let range = self.rig.drop_meter.range_for(largest).full_scale;
+        if range != self.drop_range {
+            configure(&mut self.bench.drop_meter, range).await?;
+            self.drop_range = range;
+        }
+        Ok(())
+    }
+
+    pub(crate) async fn set_loop_range(&mut self, largest: Volts) -> Result<(), Fault> {
+        let range = self.rig.loop_meter.range_for(largest).full_scale;
+        if range != self.loop_range {
+            configure(&mut self.bench.loop_meter, range).await?;
+            self.loop_range = range;
+        }
+        Ok(())
+    }
+}
+
+/// DC volts on a fixed range, one power-line cycle.
+async fn configure(meter: &mut Meter, range: f64) -> Result<(), Fault> {
+    Ok(meter.configure_dc_volts(Volts::new(range), 1.0).await?)
+}
+
+/// A number, or the fault that an overload is; not-a-number is an instrument error.
+fn volts(reading: Reading, which: &'static str) -> Result<f64, Fault> {
+    match reading {
+        Reading::Value(value) => Ok(value),
+        Reading::Overload { .. } => Err(Fault::Overload(which)),
+        Reading::NotANumber => {
+            Err(Fault::Instrument(format!("the {which} meter answered that it has no number")))
+        }
+    }
+}
+
+/// Ends when somebody asks to stop.
+pub(crate) async fn stopped(stop: &mut tokio::sync::watch::Receiver<bool>) {
+    // A dropped sender can't ask any more: then this never ends.
+    if stop.wait_for(|asked| *asked).await.is_err() {
+        std::future::pending::<()>().await;
+    }
+}
