@@ -1,1 +1,10 @@
 //! Whole-program, published and structural checks.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "helpers of tests may fail the test"
+)]
+
+mod layers;
