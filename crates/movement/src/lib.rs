@@ -1,1 +1,4 @@
-//! movement.
+//! Movement mathematics: circuit algebra, fits, scale laws, dynamics and standards, all pure.
+
+pub mod dynamics;
+pub mod fit;
