@@ -1,2 +1,47 @@
-//! xtask
-fn main() {}
+//! What anyone can run on this repository: `cargo xtask check` is the gate that every change
+//! passes, on a bench machine as in continuous integration.
+
+mod check;
+mod run;
+
+use std::process::ExitCode;
+
+/// A subcommand: its name, what it does, and the function that does it with the arguments left.
+type Task = (
+    &'static str,
+    &'static str,
+    fn(&[String]) -> Result<(), String>,
+);
+
+/// Every subcommand. One that only starts a program of this workspace is one line:
+/// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
+const TASKS: [Task; 1] = [(
+    "check",
+    "format, lints, tests and documentation; stops at the first failure",
+    check::check,
+)];
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let wanted = arguments.first().map(String::as_str).unwrap_or_default();
+    let Some((name, _, task)) = TASKS.iter().find(|(name, ..)| *name == wanted) else {
+        eprintln!("Usage: cargo xtask <task>\n\nTasks:");
+        for (name, what, _) in TASKS {
+            eprintln!("  {name:<10} {what}");
+        }
+        // Asking for help is no mistake; a wrong name is.
+        let asked = ["", "help", "-h", "--help"].contains(&wanted);
+        return if asked {
+            ExitCode::SUCCESS
+        } else {
+            ExitCode::FAILURE
+        };
+    };
+    match task(arguments.get(1..).unwrap_or_default()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(why) => {
+            eprintln!("{name}: {why}");
+            ExitCode::FAILURE
+        }
+    }
+}
