@@ -13,7 +13,7 @@ use serde_json::Value;
 pub enum Durability {
     /// Before it is acknowledged. For real rigs: what a movement went through cannot be repeated.
     Full,
-    /// In groups of [`GROUP`], and at the end. For simulated rigs, which their seed repeats.
+    /// In groups of 500, and at the end. For simulated rigs, which their seed repeats.
     Grouped,
 }
 
