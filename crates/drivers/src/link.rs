@@ -441,7 +441,8 @@ impl Link {
     }
 
     fn only_prompts(&self) -> bool {
-        self.echo.expected() && self.echo.strip(&lossy(self.inbox.rest())).is_none()
+        let rest = lossy(self.inbox.rest());
+        self.echo.expected() && self.echo.strip(rest.trim_matches(['\r', '\n'])).is_none()
     }
 
     /// Reads once, at the latest until `limit`.
