@@ -148,7 +148,10 @@ fn solve(design: DMatrix<f64>, right: &DVector<f64>) -> Result<Solved, FitError>
     let unknowns = design.ncols();
     // Columns of unit length: the test for an undetermined parameter must not depend on units.
     let lengths: Vec<f64> = design.column_iter().map(|column| column.norm()).collect();
-    if let Some(parameter) = lengths.iter().position(|length| !(*length > 0.0)) {
+    if let Some(parameter) = lengths
+        .iter()
+        .position(|length| length.is_nan() || *length <= 0.0)
+    {
         return Err(FitError::Undetermined { parameter });
     }
     let mut scaled = design;

@@ -67,10 +67,10 @@ fn split_number(text: &str) -> Option<(f64, &str)> {
     let trimmed = text.trim();
     // The longest prefix that is a number wins, so that "1e3 V" and "1 eV" are told apart.
     let ends = trimmed.char_indices().map(|(at, c)| at + c.len_utf8());
-    let (end, value) = ends
-        .filter_map(|end| trimmed[..end].parse::<f64>().ok().map(|value| (end, value)))
+    let numbers = ends.filter_map(|end| trimmed[..end].parse::<f64>().ok().map(|v| (end, v)));
+    let (end, value) = numbers
         .filter(|(_, value)| value.is_finite())
-        .next_back()?;
+        .max_by_key(|found| found.0)?;
     Some((value, trimmed[end..].trim_start()))
 }
 

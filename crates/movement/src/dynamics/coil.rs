@@ -48,7 +48,10 @@ impl Braking {
                 unknowns: 2,
             });
         }
-        if let Some(index) = points.iter().position(|point| !(point.1 > open)) {
+        if let Some(index) = points
+            .iter()
+            .position(|point| point.1.is_nan() || point.1 <= open)
+        {
             return Err(FitError::NotUsable { index });
         }
         let x: Vec<f64> = points.iter().map(|point| point.0.get()).collect();
@@ -56,7 +59,7 @@ impl Braking {
         // Equal relative scatter of the braking part weighs a point by the inverse of its y.
         let fit = straight_line(&x, &y, Some(&y))?;
         let (intercept, slope) = (fit.parameters[0], fit.parameters[1]);
-        if !(slope > 0.0) {
+        if slope <= 0.0 {
             return Err(FitError::Undetermined { parameter: 1 });
         }
         Ok((

@@ -15,7 +15,7 @@ impl Damped {
     /// above zero or a movement without damping.
     pub fn settling(&self, band: f64) -> Option<Seconds> {
         let overshoot = self.overshoot();
-        if !(overshoot < 1.0) {
+        if overshoot.is_nan() || overshoot >= 1.0 {
             return None;
         }
         // The extremum number k stands overshoot^k from the end; the last one outside the band

@@ -29,7 +29,7 @@ pub fn linear(
     check(y, u)?;
     if let Some(prior) = priors
         .iter()
-        .find(|p| p.parameter >= unknowns || !(p.u > 0.0))
+        .find(|p| p.parameter >= unknowns || p.u.is_nan() || p.u <= 0.0)
     {
         return Err(FitError::Undetermined {
             parameter: prior.parameter,
