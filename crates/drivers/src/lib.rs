@@ -18,6 +18,7 @@ mod error;
 mod frame;
 mod link;
 mod meter;
+mod port;
 mod reading;
 mod resource;
 mod session;

@@ -116,13 +116,14 @@ fn word(text: &str, numbers: &Numbers) -> Option<Reading> {
         return Some(Reading::Overload { positive: false });
     }
     let bare = text.strip_prefix(['+', '-']).unwrap_or(text);
-    let known = OVERLOAD_WORDS.iter().copied();
-    let mut words = known.chain(numbers.overload_words.iter().map(String::as_str));
-    words
-        .any(|word| word.eq_ignore_ascii_case(bare))
-        .then(|| Reading::Overload {
-            positive: !text.starts_with('-'),
-        })
+    let is = |word: &str, text: &str| word.eq_ignore_ascii_case(text);
+    if numbers.overload_words.iter().any(|word| is(word, text)) {
+        return Some(Reading::Overload { positive: true });
+    }
+    let own = numbers.overload_words.iter().any(|word| is(word, bare));
+    (own || OVERLOAD_WORDS.iter().any(|word| is(word, bare))).then(|| Reading::Overload {
+        positive: !text.starts_with('-'),
+    })
 }
 
 /// Numbers that stand for no number.

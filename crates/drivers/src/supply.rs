@@ -348,9 +348,11 @@ impl Fixed {
         // 0.3 / 0.1 is a little less than 3: what is a multiple but for rounding stays one.
         let near = (steps - steps.round()).abs() <= 1e-6;
         let steps = if near { steps.round() } else { steps.trunc() };
-        // Adding zero turns "-0" into "0".
+        // The very number that is written; adding zero turns "-0" into "0".
+        let scale = 10f64.powi(places);
+        let value = (steps * step * scale).round() / scale + 0.0;
         Self {
-            value: steps * step + 0.0,
+            value,
             places: places as usize,
         }
     }

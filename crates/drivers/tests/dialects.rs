@@ -1,5 +1,7 @@
 //! Every dialect file loads, and what is wrong in one is shown where it is.
 
+#![allow(clippy::unwrap_used)]
+
 use drivers::{Dialect, Kind, Words};
 use std::path::{Path, PathBuf};
 

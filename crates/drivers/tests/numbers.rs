@@ -15,6 +15,7 @@ fn value(value: f64) -> Option<Reading> {
 }
 
 #[test]
+#[allow(clippy::too_many_lines)] // It is a table.
 fn readings_that_are_no_numbers() {
     let own = Numbers {
         overload: vec![1e9],

@@ -1,7 +1,11 @@
 //! An instrument that plays a script, byte by byte, under a clock that only moves when everybody
 //! waits.
 
+// Each test program uses its own part of this.
 #![allow(dead_code, clippy::expect_used, clippy::panic)]
+
+pub mod case;
+pub mod instrument;
 
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};

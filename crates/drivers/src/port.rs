@@ -1,0 +1,234 @@
+//! The bytes of one link: writing lines, gathering answers, draining. What the answers are worth
+//! is the link's to know.
+
+use crate::echo::Echo;
+use crate::error::LinkError;
+use crate::frame::{Framing, Inbox, Wire, lossy};
+use crate::link::Stream;
+use std::future::poll_fn;
+use std::pin::Pin;
+use std::task::Poll;
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt, ReadBuf};
+use tokio::time::{Instant, sleep_until, timeout, timeout_at};
+use tracing::trace;
+
+/// Room made for each read.
+const CHUNK: usize = 4096;
+/// Most bytes discarded while waiting for the line to fall quiet.
+const MOST_NOISE: usize = 1 << 20;
+/// Longest wait for the line to fall quiet.
+const LONGEST_NOISE: Duration = Duration::from_secs(10);
+
+/// A stream with its framing.
+pub(crate) struct Port {
+    stream: Box<dyn Stream>,
+    pub name: String,
+    pub wire: Wire,
+    outbox: Vec<u8>,
+    pub inbox: Inbox,
+    pub echo: Echo,
+    /// A command may have gone out in part.
+    pub cut: bool,
+    last_sent: Option<Instant>,
+}
+
+/// What one read brought.
+enum Filled {
+    Bytes,
+    Nothing,
+    Closed(String),
+}
+
+impl Port {
+    pub fn new(stream: Box<dyn Stream>, name: &str, wire: &Wire) -> Self {
+        Self {
+            stream,
+            name: name.to_owned(),
+            wire: wire.clone(),
+            outbox: Vec::with_capacity(128),
+            inbox: Inbox::default(),
+            echo: Echo::new(wire.echo, &wire.prompt),
+            cut: false,
+            last_sent: None,
+        }
+    }
+
+    /// Takes what is there already, without waiting. Text that nobody asked for means that the
+    /// link is out of step.
+    pub async fn nothing_unasked(&mut self, line: &str) -> Result<bool, LinkError> {
+        loop {
+            let mut space = [0; 256];
+            let stream = &mut self.stream;
+            let poll = poll_fn(|cx| {
+                let mut buffer = ReadBuf::new(&mut space);
+                Poll::Ready(match Pin::new(&mut *stream).poll_read(cx, &mut buffer) {
+                    Poll::Pending => None,
+                    Poll::Ready(result) => Some(result.map(|()| buffer.filled().len())),
+                })
+            });
+            match poll.await {
+                None => break,
+                Some(Ok(0)) => return Err(self.gone(line, "the other end closed it")),
+                Some(Ok(count)) => self.inbox.bytes.extend_from_slice(&space[..count]),
+                Some(Err(error)) => return Err(self.gone(line, &error.to_string())),
+            }
+            if self.inbox.bytes.len() > self.wire.max_reply {
+                break;
+            }
+        }
+        let clean = !self.inbox.has_text() || self.echo.expected();
+        if !clean {
+            trace!(target: "needlerig::wire", link = %self.name, unasked = %self.inbox.excerpt());
+        }
+        self.inbox.clear();
+        Ok(clean)
+    }
+
+    /// Writes lines with their endings in one go, once the wire's pace allows it.
+    pub async fn transmit(&mut self, lines: &[&str]) -> Result<(), LinkError> {
+        if let Some(last) = self.last_sent {
+            sleep_until(last + self.wire.pace).await;
+        }
+        self.outbox.clear();
+        for line in lines {
+            trace!(target: "needlerig::wire", link = %self.name, sent = %line);
+            self.outbox.extend_from_slice(line.as_bytes());
+            self.outbox.extend_from_slice(self.wire.ending.bytes());
+            self.echo.sent(line);
+        }
+        self.cut = true;
+        let written = timeout(self.wire.deadline, self.stream.write_all(&self.outbox)).await;
+        let command = || lines.join(" | ");
+        match written {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => return Err(self.gone(&command(), &error.to_string())),
+            Err(_) => {
+                let (link, waited) = (self.name.clone(), self.wire.deadline);
+                return Err(LinkError::Blocked {
+                    link,
+                    command: command(),
+                    waited,
+                });
+            }
+        }
+        self.cut = false;
+        if !self.wire.pace.is_zero() {
+            self.last_sent = Some(Instant::now());
+        }
+        Ok(())
+    }
+
+    /// One answer, whatever question it belongs to.
+    pub async fn receive(
+        &mut self,
+        command: &str,
+        until: Instant,
+        waited: Duration,
+    ) -> Result<String, LinkError> {
+        loop {
+            if let Some(reply) = self.next_reply() {
+                trace!(target: "needlerig::wire", link = %self.name, received = %reply);
+                return Ok(reply);
+            }
+            if self.inbox.rest().len() >= self.wire.max_reply {
+                let (link, limit) = (self.name.clone(), self.wire.max_reply);
+                return Err(LinkError::TooLong {
+                    link,
+                    command: command.to_owned(),
+                    limit,
+                });
+            }
+            let pausing = self.wire.reply == Framing::Pause && self.inbox.has_text();
+            let pause = Instant::now() + self.wire.quiet;
+            let limit = if pausing { until.min(pause) } else { until };
+            match self.fill(limit).await {
+                Filled::Bytes => {}
+                Filled::Closed(cause) => return Err(self.gone(command, &cause)),
+                Filled::Nothing if pausing && pause <= until => {
+                    let text = self.inbox.take_all();
+                    trace!(target: "needlerig::wire", link = %self.name, received = %text);
+                    if let Some(reply) = self.echo.strip(&text) {
+                        return Ok(reply.to_owned());
+                    }
+                }
+                Filled::Nothing => {
+                    let (link, partial) = (self.name.clone(), self.inbox.excerpt());
+                    let command = command.to_owned();
+                    return Err(LinkError::Timeout {
+                        link,
+                        command,
+                        waited,
+                        partial,
+                    });
+                }
+            }
+        }
+    }
+
+    /// The next whole line that is neither echo nor prompt.
+    fn next_reply(&mut self) -> Option<String> {
+        if self.wire.reply == Framing::Pause {
+            return None;
+        }
+        while let Some(line) = self.inbox.next_line() {
+            let text = lossy(line);
+            if !self.echo.expected() {
+                return Some(text);
+            }
+            if let Some(reply) = self.echo.strip(&text) {
+                return Some(reply.to_owned());
+            }
+        }
+        None
+    }
+
+    pub fn only_prompts(&self) -> bool {
+        let rest = lossy(self.inbox.rest());
+        self.echo.expected() && self.echo.strip(rest.trim_matches(['\r', '\n'])).is_none()
+    }
+
+    /// Reads once, at the latest until `limit`.
+    async fn fill(&mut self, limit: Instant) -> Filled {
+        self.inbox.bytes.reserve(CHUNK);
+        match timeout_at(limit, self.stream.read_buf(&mut self.inbox.bytes)).await {
+            Err(_) => Filled::Nothing,
+            Ok(Ok(0)) => Filled::Closed("the other end closed it".to_owned()),
+            Ok(Ok(_)) => Filled::Bytes,
+            Ok(Err(error)) => Filled::Closed(error.to_string()),
+        }
+    }
+
+    /// Discards what comes in until nothing has come for `quiet`.
+    pub async fn drain(&mut self, quiet: Duration) -> Result<(), LinkError> {
+        let end = Instant::now() + LONGEST_NOISE.max(quiet * 2);
+        let mut bytes = self.inbox.rest().len();
+        loop {
+            self.inbox.clear();
+            match self.fill(Instant::now() + quiet).await {
+                Filled::Nothing => return Ok(()),
+                Filled::Closed(cause) => return Err(self.gone("(draining)", &cause)),
+                Filled::Bytes => {
+                    let drained = self.inbox.excerpt();
+                    trace!(target: "needlerig::wire", link = %self.name, drained);
+                    bytes += self.inbox.rest().len();
+                }
+            }
+            if bytes > MOST_NOISE || Instant::now() >= end {
+                return Err(LinkError::Noisy {
+                    link: self.name.clone(),
+                    bytes,
+                });
+            }
+        }
+    }
+
+    pub fn gone(&self, command: &str, cause: &str) -> LinkError {
+        let (link, command, cause) = (self.name.clone(), command.to_owned(), cause.to_owned());
+        LinkError::Gone {
+            link,
+            command,
+            cause,
+        }
+    }
+}
