@@ -176,9 +176,14 @@ impl Switch {
     /// answer.
     ///
     /// # Errors
-    /// When a channel is not known, or the bytes could not be handed over.
+    /// When the bytes could not be handed over, or a channel is not known; the others are
+    /// released all the same.
     pub async fn release_now(&mut self, channels: &[u32]) -> Result<(), DriverError> {
-        self.known(channels)?;
+        let unknown = self.known(channels);
+        let all = &self.words.channels;
+        // A unit refuses a list as a whole for one channel that it does not have.
+        let fitting = |channel: &u32| all.is_empty() || all.contains(channel);
+        let channels: Vec<u32> = channels.iter().copied().filter(fitting).collect();
         let mut lines = Vec::new();
         for part in channels.chunks(self.words.most.max(1)) {
             let mut line = String::new();
@@ -186,7 +191,8 @@ impl Switch {
             lines.push(line);
         }
         let lines: Vec<&str> = lines.iter().map(String::as_str).collect();
-        self.session.shout(&lines).await
+        self.session.shout(&lines).await?;
+        unknown
     }
 
     /// As [`Switch::release_now`], for all channels.

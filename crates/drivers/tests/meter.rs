@@ -34,6 +34,13 @@ fn configuring(range: &str, nplc: &str) -> Vec<Step> {
 #[tokio::test(start_paused = true)]
 async fn a_meter_from_end_to_end() {
     let (mut meter, player) = meter(script(&[
+        &configuring("10", "1"),
+        &answers(":VOLT:DC:RANG?", "10"),
+        &answers(":VOLT:DC:NPLC?", "1"),
+        &answers(":VOLT:DC:IMP:AUTO?", "1"),
+        &answers(":SYST:ERR?", "+0,\"No error\""),
+        &configuring("1", "1"),
+        &answers(":VOLT:DC:RANG?", "10"),
         &configuring("0.1", "100"),
         &answers(":VOLT:DC:RANG?", "+1.00000000E-01"),
         &answers(":VOLT:DC:NPLC?", "+1.00000000E+02"),
@@ -50,6 +57,17 @@ async fn a_meter_from_end_to_end() {
         meter.read().await.is_err(),
         "nothing is read before a range is set"
     );
+    meter
+        .configure_dc_volts(Volts::new(10.0), 1.0)
+        .await
+        .unwrap();
+    assert!(
+        meter
+            .configure_dc_volts(Volts::new(1.0), 1.0)
+            .await
+            .is_err()
+    );
+    assert!(meter.read().await.is_err(), "a range in doubt is no range");
     meter
         .configure_dc_volts(Volts::new(0.1), 100.0)
         .await

@@ -8,6 +8,7 @@ use common::instrument::{ME, dialect, opening, recovery, script};
 use common::{Player, Step, answers, hears, play, says, waits};
 use drivers::{Link, LinkState, Meter, Supply, Wire};
 use quantity::Volts;
+use std::time::Duration;
 
 async fn supply(steps: Vec<Step>) -> (Supply, Player) {
     let dialect = dialect("simulated-supply");
@@ -144,4 +145,17 @@ async fn another_instrument_on_the_link_is_not_commanded() {
     );
     drop(supply);
     player.finish("another").await;
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_slow_start_has_its_own_deadline() {
+    // scopehal#1056: the first answer takes 10 s.
+    let mut dialect = dialect("simulated-supply");
+    dialect.wire.first_reply = Duration::from_secs(12);
+    let mut steps = opening();
+    steps.insert(1, waits(10_000));
+    let (stream, player) = play(steps);
+    let link = Link::over(Box::new(stream), "supply", &dialect.wire);
+    assert_eq!(Supply::open(link, &dialect).await.unwrap().identity(), ME);
+    player.finish("slow start").await;
 }

@@ -58,7 +58,8 @@ async fn contacts_are_released_at_once_whatever_is_outstanding() {
     .await;
     let given_up = tokio::time::timeout(Duration::from_millis(5), switch.barrier()).await;
     assert!(given_up.is_err());
-    switch.release_now(&[102]).await.unwrap();
+    let error = switch.release_now(&[102, 199]).await.unwrap_err();
+    assert!(matches!(error, DriverError::OutOfRange { .. }), "{error}");
     switch.release_all_now().await.unwrap();
     assert_eq!(switch.state(), LinkState::Dirty);
     drop(switch);
