@@ -115,7 +115,7 @@ impl Bench {
         let h = left / steps;
         let nanos = ((until - self.now) as f64 / steps).max(1.0);
         if lively {
-            self.step(h, (self.now + nanos as u64).min(until).max(self.now + 1));
+            self.step((self.now + nanos as u64).min(until));
             self.note_powers();
             return;
         }
@@ -139,7 +139,7 @@ impl Bench {
     }
 
     /// One step while the supply moves.
-    fn step(&mut self, _h: f64, to: u64) {
+    fn step(&mut self, to: u64) {
         let h = (to - self.now) as f64 * 1e-9;
         let middle = self.now + (to - self.now) / 2;
         let volts = [self.volts(self.now), self.volts(middle), self.volts(to)];

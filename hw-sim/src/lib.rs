@@ -19,6 +19,7 @@ pub mod instruments;
 pub mod library;
 mod meter;
 mod network;
+mod operate;
 mod queue;
 mod random;
 mod relay;
@@ -26,6 +27,8 @@ pub mod serve;
 mod spec;
 mod supply;
 mod swing;
+#[cfg(test)]
+mod tests;
 mod truth;
 mod wiring;
 

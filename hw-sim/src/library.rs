@@ -58,9 +58,37 @@ fn shunted(
     spec
 }
 
-/// The library, in order of full-scale current where there is one.
+/// Every named movement: sound ones in order of full-scale current, then faulty ones.
 pub fn library() -> Vec<MovementSpec> {
-    let mut all = vec![
+    let mut all = sensitive();
+    all.extend(sturdy());
+    all.extend(faulty());
+    all
+}
+
+fn sensitive() -> Vec<MovementSpec> {
+    let heron = bare(
+        "heron",
+        "50 µA, 2 kΩ taut band, no friction",
+        (50e-6, 2e3),
+        1.2,
+        (0.2, 1.23),
+    );
+    let burdock = bare(
+        "burdock",
+        "100 µA, 900 Ω, worn pivots that stick",
+        (100e-6, 900.0),
+        0.9,
+        (0.22, 0.5),
+    );
+    let ledger = bare(
+        "ledger",
+        "400 µA, 250 Ω, scale begins at half current",
+        (400e-6, 250.0),
+        0.8,
+        (0.3, 0.4),
+    );
+    vec![
         bare(
             "gossamer",
             "20 µA, 6.5 kΩ, slow and delicate",
@@ -72,24 +100,12 @@ pub fn library() -> Vec<MovementSpec> {
             friction: 0.0,
             breakaway: 0.0,
             zero: -0.001,
-            ..bare(
-                "heron",
-                "50 µA, 2 kΩ taut band, no friction",
-                (50e-6, 2e3),
-                1.2,
-                (0.2, 1.23),
-            )
+            ..heron
         },
         MovementSpec {
             friction: 0.006,
             breakaway: 0.007_5,
-            ..bare(
-                "burdock",
-                "100 µA, 900 Ω, worn pivots that stick",
-                (100e-6, 900.0),
-                0.9,
-                (0.22, 0.5),
-            )
+            ..burdock
         },
         bare(
             "plover",
@@ -101,13 +117,7 @@ pub fn library() -> Vec<MovementSpec> {
         MovementSpec {
             law: Law::Suppressed(0.5),
             zero: 0.0,
-            ..bare(
-                "ledger",
-                "400 µA, 250 Ω, scale begins at half current",
-                (400e-6, 250.0),
-                0.8,
-                (0.3, 0.4),
-            )
+            ..ledger
         },
         bare(
             "tansy",
@@ -116,6 +126,25 @@ pub fn library() -> Vec<MovementSpec> {
             1.1,
             (0.08, 0.35),
         ),
+    ]
+}
+
+fn sturdy() -> Vec<MovementSpec> {
+    let marl = bare(
+        "marl",
+        "1 mA coil with 2.9 kΩ inside: 3 V full scale",
+        (1e-3, 100.0),
+        0.9,
+        (0.3, 0.2),
+    );
+    let anvil = bare(
+        "anvil",
+        "0.5 A, 150 mV moving iron, square law",
+        (0.5, 0.3),
+        0.8,
+        (0.4, 0.0),
+    );
+    vec![
         bare(
             "fennel",
             "1 mA, 100 Ω, as common as they come",
@@ -125,13 +154,7 @@ pub fn library() -> Vec<MovementSpec> {
         ),
         MovementSpec {
             multiplier: 2900.0,
-            ..bare(
-                "marl",
-                "1 mA coil with 2.9 kΩ inside: 3 V full scale",
-                (1e-3, 100.0),
-                0.9,
-                (0.3, 0.2),
-            )
+            ..marl
         },
         bare(
             "sorrel",
@@ -156,19 +179,11 @@ pub fn library() -> Vec<MovementSpec> {
         ),
         MovementSpec {
             law: Law::Square,
-            back_emf: 0.0,
-            swamp: 0.0,
             friction: 0.003,
             breakaway: 0.003_6,
             thermal_resistance: 30.0,
             thermal_time: 60.0,
-            ..bare(
-                "anvil",
-                "0.5 A, 150 mV moving iron, square law",
-                (0.5, 0.3),
-                0.8,
-                (0.4, 0.0),
-            )
+            ..anvil
         },
         shunted(
             "thicket",
@@ -184,9 +199,7 @@ pub fn library() -> Vec<MovementSpec> {
             1.4,
             (0.3, 0.5),
         ),
-    ];
-    all.extend(faulty());
-    all
+    ]
 }
 
 /// Movements with something wrong.

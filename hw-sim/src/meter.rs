@@ -159,9 +159,10 @@ impl Meter {
         self.count
     }
 
-    /// A change of function or range drops the running series.
+    /// A change of settings drops the running series and forgets the readings.
     pub fn abort(&mut self) {
         self.series = None;
+        self.memory.clear();
     }
 
     /// A series was triggered and not dropped since.

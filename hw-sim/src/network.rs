@@ -109,8 +109,8 @@ fn ground_islands(
     matrix: &mut SMatrix<f64, UNKNOWN, UNKNOWN>,
     right: &mut SMatrix<f64, UNKNOWN, INPUTS>,
 ) {
-    for node in 2..NODES {
-        if island[node] != node {
+    for (node, lowest) in island.iter().enumerate().skip(2) {
+        if *lowest != node {
             continue;
         }
         let row = node - 2;

@@ -49,7 +49,7 @@ pub struct Supply {
     pub on: bool,
     /// Counts passages, to recognise outdated events.
     pub generation: u32,
-    /// A fault: the output stage is fully on, whatever is set.
+    /// A fault: the output stage is fully on, whatever is set and whatever the protection does.
     pub runaway: bool,
     gain: f64,
     offset: f64,
@@ -159,7 +159,7 @@ impl Supply {
 
     /// The first instant of this passage at which the protection level is exceeded.
     pub fn trip_time(&self, now: u64) -> Option<u64> {
-        if !self.protecting || !(self.on || self.runaway) {
+        if !self.protecting || !self.on {
             return None;
         }
         let end = self.passage.end.max(now);

@@ -127,7 +127,10 @@ impl Swing {
         // A step holds few events; what is left after this many is a fraction of a microsecond.
         for _ in 0..16 {
             if self.stays(plant, pull.at(done)) {
-                return;
+                match self.release(plant, pull, done) {
+                    Some(at) => done = at,
+                    None => return,
+                }
             }
             if self.hold != Hold::Free {
                 self.hold = Hold::Free;
@@ -140,6 +143,24 @@ impl Swing {
                 return;
             }
         }
+    }
+
+    /// Where in the rest of the step a held needle comes loose, by bisection; `None` if it holds.
+    fn release(&self, plant: &Plant, pull: Pull, from: f64) -> Option<f64> {
+        let middle = 0.5 * (from + 1.0);
+        let loose = [middle, 1.0]
+            .into_iter()
+            .find(|s| !self.stays(plant, pull.at(*s)))?;
+        let (mut held, mut loose) = (from, loose);
+        while loose - held > 1e-4 {
+            let s = 0.5 * (held + loose);
+            if self.stays(plant, pull.at(s)) {
+                held = s;
+            } else {
+                loose = s;
+            }
+        }
+        Some(loose)
     }
 
     /// Moves from `from` (fraction of the step) to the step's end or the first event; gives the
@@ -268,3 +289,7 @@ fn locate(mut low: f64, mut high: f64, f: impl Fn(f64) -> f64) -> f64 {
     }
     high
 }
+
+#[cfg(test)]
+#[path = "swing_tests.rs"]
+mod tests;

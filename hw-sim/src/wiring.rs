@@ -266,3 +266,100 @@ pub fn element_name(element: usize) -> String {
     };
     format!("{bank} {}", CHANNELS[relay])
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::relay::Position;
+
+    fn wired(seed: u64, closed: &[usize]) -> Wiring {
+        let mut wiring = Wiring::standard(&mut Draw::new(seed, 0));
+        for &relay in closed {
+            wiring.relays[relay].arrive(Position::Pulled);
+        }
+        wiring
+    }
+
+    /// Joining the movement to the reduced circuit must give what solving the whole circuit with
+    /// the movement in it gives.
+    #[test]
+    fn reduction_agrees_with_the_whole_network() {
+        let mut draw = Draw::new(4, 0);
+        for seed in 0..300 {
+            let closed: Vec<_> = (0..CHANNELS.len())
+                .filter(|relay| *relay == SOURCE || draw.chance(0.5))
+                .collect();
+            let mut wiring = wired(seed, &closed);
+            let ohms = draw.log_between(5e-3, 2e4);
+            let outer = wiring.solve();
+            let amps = outer.open[0] / (outer.open[1] + ohms);
+            let sense = outer.sense[0] - outer.sense[1] * amps;
+            let supply = outer.supply[0] - outer.supply[1] * amps;
+
+            let mut whole = Network::default();
+            wiring.build(&mut whole);
+            whole.resistor(MOVEMENT_PLUS, MOVEMENT_MINUS, ohms);
+            let volts = whole.solve().unwrap();
+            let drop = volts[MOVEMENT_PLUS][0] - volts[MOVEMENT_MINUS][0];
+            let close = |a: f64, b: f64, floor: f64| (a - b).abs() <= 1e-7 * b.abs() + floor;
+            assert!(
+                close(amps * ohms, drop, 1e-12),
+                "{seed}: {} {drop}",
+                amps * ohms
+            );
+            let sensed = volts[SENSE_INNER][0] - volts[AFTER_SENSE][0];
+            assert!(close(sense, sensed, 1e-12), "{seed}: {sense} {sensed}");
+            let after = wiring.outer(&volts).supply[0];
+            assert!(close(supply, after, 1e-13), "{seed}: {supply} {after}");
+        }
+    }
+
+    #[test]
+    fn one_simple_loop_by_hand() {
+        // Source, 400 Ω path, all series elements shorted, short open, movement, 100 Ω sense.
+        let mut closed = vec![SOURCE, SHORT, MOVEMENT, PATH + 2, SENSE + 2];
+        closed.extend(SERIES..SENSE);
+        let mut wiring = wired(1, &closed);
+        let mut network = Network::default();
+        wiring.drop_input = 10e9;
+        wiring.loop_input = 10e9;
+        wiring.build(&mut network);
+        network.resistor(MOVEMENT_PLUS, MOVEMENT_MINUS, 50.0);
+        let volts = network.solve().unwrap();
+        let contact = |relay: usize| wiring.contacts[relay][0];
+        let stages: f64 = (SERIES..SENSE).map(|relay| wiring.stage(relay)).sum();
+        let total = contact(SOURCE)
+            + wiring.contacts[SOURCE][1]
+            + contact(PATH + 2)
+            + wiring.element(PATH + 2)
+            + stages
+            + contact(MOVEMENT)
+            + wiring.contacts[REVERSE][0]
+            + wiring.contacts[REVERSE][1]
+            + 50.0
+            + contact(SENSE + 2)
+            + wiring.element(SENSE + 2);
+        let drop = volts[MOVEMENT_PLUS][0] - volts[MOVEMENT_MINUS][0];
+        assert!((drop / (50.0 / total) - 1.0).abs() < 1e-7, "{drop}");
+    }
+
+    #[test]
+    fn values_lie_within_tolerance_and_contacts_within_theirs() {
+        for seed in 0..50 {
+            let wiring = wired(seed, &[]);
+            assert!((wiring.ohms[0] / 40e3 - 1.0).abs() <= 0.01);
+            assert!((wiring.ohms[SENSE - PATH] / 1e4 - 1.0).abs() <= 0.000_2);
+            assert!((wiring.ohms[ELEMENTS - 1] / 20_480.0 - 1.0).abs() <= 0.001);
+            assert!(
+                wiring
+                    .contacts
+                    .iter()
+                    .flatten()
+                    .all(|ohms| (0.02..=0.1).contains(ohms))
+            );
+        }
+        assert_eq!(Wiring::index(172), Some(39));
+        assert_eq!(Wiring::index(106), None);
+        assert_eq!(element_name(ELEMENTS - 1), "shunt 172");
+    }
+}

@@ -4,6 +4,7 @@ use crate::bench::{Bench, SharedBench};
 use scpi::error::{Error, ErrorCode, Result};
 use scpi::parser::parameters::Parameters;
 use scpi::parser::response::{Formatter, ResponseData, ResponseUnit};
+use scpi::parser::tokenizer::Token;
 use scpi::tree::command::Command;
 use scpi::{Context, Device};
 use std::collections::VecDeque;
@@ -25,13 +26,6 @@ pub enum Role {
     Switch,
 }
 
-/// Something that a reply has to wait for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Wait {
-    /// A meter's readings: which one.
-    Readings(usize),
-}
-
 /// Stands in a reply for what is not known yet; no instrument sends this byte.
 const GAP: u8 = 0x1a;
 
@@ -41,7 +35,6 @@ pub struct Desk {
     bench: SharedBench,
     errors: VecDeque<Error>,
     events: u8,
-    wait: Option<Wait>,
     /// The reply is not to leave before this bench time, ns.
     pub(super) ready: u64,
 }
@@ -65,7 +58,7 @@ impl Desk {
             bench,
             errors: VecDeque::new(),
             events: 0x80,
-            wait: None,
+
             ready: 0,
         }
     }
@@ -82,7 +75,6 @@ impl Desk {
     /// time (ns) before which the reply must be held back; then call [`Desk::complete`].
     pub fn execute(&mut self, line: &[u8], reply: &mut Vec<u8>) -> u64 {
         reply.clear();
-        self.wait = None;
         self.ready = 0;
         let line = line.trim_ascii();
         if line.is_empty() {
@@ -105,12 +97,18 @@ impl Desk {
         self.ready
     }
 
-    /// Fills in what the reply had to wait for.
+    /// Fills in the readings that the reply had to wait for.
     pub fn complete(&mut self, reply: &mut Vec<u8>) {
-        let Some(Wait::Readings(meter)) = self.wait.take() else {
+        if !reply.contains(&GAP) {
             return;
-        };
+        }
+        let meter = self.meter();
         let text = self.bench(|bench| multimeter::memory(bench, meter));
+        if text.is_empty() {
+            // Another client has changed the settings meanwhile.
+            self.handle_error(ErrorCode::DataCorruptOrStale.into());
+            reply.clear();
+        }
         while let Some(at) = reply.iter().position(|byte| *byte == GAP) {
             reply.splice(at..=at, text.bytes());
         }
@@ -151,7 +149,6 @@ impl Desk {
         mut response: ResponseUnit,
     ) -> Result<()> {
         self.ready = self.ready.max(ready);
-        self.wait = Some(Wait::Readings(self.meter()));
         response
             .data(Text(std::str::from_utf8(&[GAP]).unwrap_or_default()))
             .finish()
@@ -247,7 +244,7 @@ pub(super) const OPC: Both = Both(
         let ready = match desk.role {
             Role::Supply => 0,
             Role::Meter(meter) => desk.bench(|bench| bench.meters[meter].ready),
-            Role::Switch => desk.bench(|bench| bench.relays_ready()),
+            Role::Switch => desk.bench(|bench| bench.relays_ready),
         };
         desk.ready = desk.ready.max(ready);
         response.data(1u8).finish()
@@ -267,9 +264,22 @@ pub(super) const ERR: Ask = Ask(|desk, _, mut response| match desk.errors.pop_fr
     None => response.data(Text("0,\"No error\"")).finish(),
 });
 
+/// The last (or only) parameter. Nothing may follow it: a setting is refused before it has changed
+/// anything, so that `VOLT 1,5` does not mean 1 V.
+pub(super) fn only<'a, T>(parameters: &mut Parameters<'a, '_>) -> Result<T>
+where
+    T: TryFrom<Token<'a>, Error = Error>,
+{
+    let value = parameters.next_data()?;
+    match parameters.next_optional_token()? {
+        None => Ok(value),
+        Some(_) => Err(ErrorCode::ParameterNotAllowed.into()),
+    }
+}
+
 /// A number within bounds, else -222.
 pub(super) fn bounded(parameters: &mut Parameters, low: f64, high: f64) -> Result<f64> {
-    let value: f64 = parameters.next_data()?;
+    let value: f64 = only(parameters)?;
     match value {
         f64::MAX => Ok(high),
         f64::MIN => Ok(low),

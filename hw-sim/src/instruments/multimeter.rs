@@ -1,6 +1,6 @@
 //! The multimeters' commands.
 
-use super::desk::{Ask, Both, CLS, Desk, Do, ERR, ESR, IDN, OPC, STB, Text, bounded};
+use super::desk::{Ask, Both, CLS, Desk, Do, ERR, ESR, IDN, OPC, STB, Text, bounded, only};
 use super::numbers::scientific;
 use crate::bench::Bench;
 use crate::meter::{APERTURES, Function, Meter};
@@ -157,7 +157,7 @@ const CYCLES: Both = Both(
 
 const IMPEDANCE: Both = Both(
     |desk, parameters| {
-        let high: bool = parameters.next_data()?;
+        let high: bool = only(parameters)?;
         change(desk, |meter| meter.high_impedance = high);
         Ok(())
     },
@@ -170,7 +170,7 @@ const IMPEDANCE: Both = Both(
 
 const AUTO_ZERO: Both = Both(
     |desk, parameters| {
-        let on: bool = parameters.next_data()?;
+        let on: bool = only(parameters)?;
         change(desk, |meter| meter.auto_zero = on);
         Ok(())
     },
@@ -188,7 +188,7 @@ const SAMPLES: Both = Both(
 
 const TRIGGER_SOURCE: Both = Both(
     |_, parameters| {
-        let Character(source) = parameters.next_data()?;
+        let Character(source) = only(parameters)?;
         if source.eq_ignore_ascii_case(b"IMM") || source.eq_ignore_ascii_case(b"IMMEDIATE") {
             Ok(())
         } else {

@@ -1,6 +1,6 @@
 //! The supply's commands.
 
-use super::desk::{Ask, Both, CLS, Desk, ERR, ESR, IDN, OPC, STB, Text, bounded};
+use super::desk::{Ask, Both, CLS, Desk, ERR, ESR, IDN, OPC, STB, Text, bounded, only};
 use super::numbers::scientific;
 use crate::supply::{MAX_AMPS, MAX_PROTECT, MAX_VOLTS, RESOLUTION};
 use scpi::error::Result;
@@ -45,7 +45,7 @@ fn number(response: &mut ResponseUnit, value: f64) -> Result<()> {
 
 const OUTPUT: Both = Both(
     |desk, parameters| {
-        let on: bool = parameters.next_data()?;
+        let on: bool = only(parameters)?;
         desk.bench(|bench| {
             bench.supply.on = on;
             if on {
@@ -96,7 +96,7 @@ const PROTECT: Both = Both(
 
 const PROTECT_STATE: Both = Both(
     |desk, parameters| {
-        let on: bool = parameters.next_data()?;
+        let on: bool = only(parameters)?;
         desk.bench(|bench| {
             bench.supply.protecting = on;
             bench.limit_changed();

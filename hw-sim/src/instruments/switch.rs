@@ -1,6 +1,6 @@
 //! The relay unit's commands.
 
-use super::desk::{Both, CLS, Desk, Do, ERR, ESR, IDN, OPC, STB, Text};
+use super::desk::{Both, CLS, Desk, Do, ERR, ESR, IDN, OPC, STB, Text, only};
 use crate::wiring::Wiring;
 use scpi::error::{ErrorCode, Result};
 use scpi::parser::expression::channel_list::{ChannelList, Token};
@@ -29,10 +29,10 @@ pub fn run(line: &[u8], desk: &mut Desk, context: &mut Context, reply: &mut Vec<
 /// The relays of a channel list, in its order. All channels must exist: a list is done whole or
 /// not at all.
 fn relays(parameters: &mut Parameters) -> Result<Vec<usize>> {
-    let list: ChannelList = parameters.next_data()?;
+    let list: ChannelList = only(parameters)?;
     let mut relays = Vec::new();
     for item in list {
-        match item.map_err(|code| scpi::error::Error::new(code))? {
+        match item.map_err(scpi::error::Error::new)? {
             Token::ChannelSpec(spec) => relays.push(relay(spec.try_into()?)?),
             Token::ChannelRange(first, last) => {
                 let (first, last): (isize, isize) = (first.try_into()?, last.try_into()?);

@@ -1,0 +1,104 @@
+//! What instruments (and faults) do to the bench.
+
+use crate::bench::Bench;
+use crate::camera::Look;
+use crate::queue::Event;
+use crate::relay::LONGEST_MOVE;
+use crate::wiring::CHANNELS;
+
+impl Bench {
+    /// The supply's settings have changed.
+    pub(crate) fn supply_changed(&mut self) {
+        for at in self.supply.go(self.now) {
+            self.queue
+                .enter(at, Event::SupplyMark(self.supply.generation));
+        }
+        self.limit_changed();
+    }
+
+    /// A limit of the supply has changed, the settings have not.
+    pub(crate) fn limit_changed(&mut self) {
+        if let Some(at) = self.supply.trip_time(self.now) {
+            self.queue.enter(at, Event::Trip(self.supply.generation));
+        }
+        self.note_current();
+    }
+
+    /// Coil state of a relay as commanded.
+    pub(crate) fn energised(&self, relay: usize) -> bool {
+        self.wiring.relays[relay].energised
+    }
+
+    /// Energises (or not) relays of these indices; each moves in its own time.
+    pub(crate) fn switch(&mut self, relays: &[usize], on: bool) {
+        for &relay in relays {
+            let course = self.wiring.relays[relay].command(on, self.now, &mut self.moves);
+            let generation = self.wiring.relays[relay].generation;
+            if !course.is_empty() {
+                self.relays_ready = self.relays_ready.max(self.now + LONGEST_MOVE);
+            }
+            for (at, position) in course {
+                self.queue
+                    .enter(at, Event::Armature(relay, generation, position));
+            }
+        }
+    }
+
+    /// A meter's function, range or input has changed.
+    pub(crate) fn meter_changed(&mut self, meter: usize) {
+        self.meters[meter].abort();
+        self.resolve();
+    }
+
+    /// Triggers a meter; gives the time at which its series is complete.
+    pub(crate) fn trigger(&mut self, meter: usize) -> u64 {
+        let now = self.now;
+        let series = self.meters[meter].trigger(now);
+        let (pace, window) = (self.meters[meter].pace(), self.meters[meter].window());
+        for sample in 0..u64::from(self.meters[meter].samples) {
+            let opens = now + sample * pace;
+            self.queue.enter(opens, Event::WindowOpens(meter, series));
+            self.queue
+                .enter(opens + window, Event::WindowCloses(meter, series));
+        }
+        self.meters[meter].ready
+    }
+
+    /// The supply's own voltmeter and ammeter: 0.05 % and 2 mV, 0.1 % and 1 mA, both rounded to the
+    /// last digit of the display.
+    pub(crate) fn supply_reads(&mut self) -> (f64, f64) {
+        let volts = self.volts(self.now);
+        let amps = self.drive.supply.at(volts, self.emf());
+        let volts = volts * 1.000_3 + 2e-3 * self.noise.within(1.0);
+        let amps = amps * 1.000_6 + 1e-3 * self.noise.within(1.0);
+        ((volts * 1e3).round() / 1e3, (amps * 1e4).round() / 1e4)
+    }
+
+    /// The next picture after now: its number and when it is handed over, ns.
+    pub(crate) fn next_picture(&self) -> (u64, u64) {
+        self.camera.next(self.now)
+    }
+
+    /// What picture `number` says now.
+    pub(crate) fn look(&self, number: u64) -> Look {
+        self.camera.read(number, self.now)
+    }
+
+    /// Fault: the contact of this relay channel can no longer open. False for unknown channels.
+    pub fn weld(&mut self, channel: u16) -> bool {
+        self.catch_up();
+        let Some(relay) = CHANNELS.iter().position(|known| *known == channel) else {
+            return false;
+        };
+        self.wiring.relays[relay].welded = true;
+        self.resolve();
+        true
+    }
+
+    /// Fault: the supply's output stage turns fully on and stays so until the end of the run.
+    pub fn run_away(&mut self) {
+        self.catch_up();
+        self.supply.runaway = true;
+        self.supply_changed();
+    }
+}

@@ -1,0 +1,46 @@
+//! The whole bench, driven directly.
+
+mod circuit;
+mod conduct;
+
+use crate::bench::Bench;
+use crate::library::find;
+use crate::wiring::{MOVEMENT, SHORT, SOURCE};
+
+pub const MS: u64 = 1_000_000;
+pub const SECOND: u64 = 1_000_000_000;
+/// Path contact of 40 kΩ, sense element of 10 kΩ.
+const PATH_40K: usize = 5;
+const SENSE_10K: usize = 21;
+
+pub fn series(elements: std::ops::Range<usize>) -> Vec<usize> {
+    elements.map(|k| 11 + k).collect()
+}
+
+/// A bench with its movement connected through 40 kΩ and the series elements that `shorted` leaves.
+pub fn connected(name: &str, seed: u64, shorted: std::ops::Range<usize>) -> Bench {
+    let mut bench = Bench::standard(&find(name).unwrap(), seed);
+    connect(&mut bench, shorted);
+    bench
+}
+
+pub fn connect(bench: &mut Bench, shorted: std::ops::Range<usize>) {
+    let mut relays = vec![SOURCE, SHORT, MOVEMENT, PATH_40K, SENSE_10K];
+    relays.extend(series(shorted));
+    bench.switch(&relays, true);
+    bench.advance(50 * MS);
+    bench.supply.on = true;
+    bench.supply_changed();
+    bench.advance(80 * MS);
+}
+
+pub fn set(bench: &mut Bench, volts: f64) {
+    bench.supply.set = volts;
+    bench.supply_changed();
+}
+
+pub fn read(bench: &mut Bench, meter: usize) -> f64 {
+    let ready = bench.trigger(meter);
+    bench.advance(ready);
+    bench.meters[meter].memory[0]
+}
