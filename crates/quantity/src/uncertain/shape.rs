@@ -3,6 +3,9 @@
 use rand::{Rng, RngExt};
 use rand_distr::{Distribution, StandardNormal, StudentT};
 use serde::{Deserialize, Serialize};
+use statrs::distribution::{ContinuousCDF, StudentsT};
+use statrs::function::erf::erfc;
+use std::f64::consts::{FRAC_1_SQRT_2, PI};
 
 /// The distribution of an error about zero.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -21,11 +24,6 @@ pub enum Shape {
 }
 
 impl Shape {
-    /// Normal or t: the error has no limits.
-    pub(super) fn is_bell(self) -> bool {
-        matches!(self, Self::Normal | Self::StudentT)
-    }
-
     /// Excess kurtosis of the shapes with limits; zero for the bells.
     pub(super) fn excess_kurtosis(self) -> f64 {
         match self {
@@ -44,7 +42,25 @@ impl Shape {
             Self::Rectangular => Some(3f64.sqrt() * (2.0 * p - 1.0)),
             Self::Triangular if p < 0.5 => Some(6f64.sqrt() * ((2.0 * p).sqrt() - 1.0)),
             Self::Triangular => Some(6f64.sqrt() * (1.0 - (2.0 * (1.0 - p)).sqrt())),
-            Self::UShaped => Some(-2f64.sqrt() * (std::f64::consts::PI * p).cos()),
+            Self::UShaped => Some(-2f64.sqrt() * (PI * p).cos()),
+        }
+    }
+
+    /// Distribution function for a standard uncertainty of 1.
+    pub(super) fn distribution(self, x: f64, dof: f64) -> f64 {
+        let t = StudentsT::new(0.0, 1.0, dof)
+            .ok()
+            .filter(|_| self == Self::StudentT);
+        match self {
+            Self::Normal | Self::StudentT => {
+                t.map_or_else(|| 0.5 * erfc(-x * FRAC_1_SQRT_2), |t| t.cdf(x))
+            }
+            Self::Rectangular => 0.5 + (x / 12f64.sqrt()).clamp(-0.5, 0.5),
+            Self::Triangular => {
+                let edge = 1.0 - (x.abs() / 6f64.sqrt()).min(1.0);
+                0.5 + (0.5 - 0.5 * edge * edge).copysign(x)
+            }
+            Self::UShaped => 0.5 + (x * FRAC_1_SQRT_2).clamp(-1.0, 1.0).asin() / PI,
         }
     }
 

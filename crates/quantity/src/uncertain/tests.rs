@@ -70,14 +70,14 @@ fn the_budget_is_sorted_and_its_shares_sum_to_one() {
 /// 95 % points of sums, integrated numerically here: density of one error convolved with the
 /// normal distribution function of the rest.
 #[test]
-fn intervals_are_right_within_one_percent() {
+fn intervals_are_right_within_three_permille() {
     let rect = |a: f64, l: &str| Uncertain::rectangular(0.0, a, l);
     close(rect(1.0, "a").expanded95(), 0.95, 1e-3);
     // Trapezium of rectangles 1 and 0.5: the upper tail holds (1.5 − x)²/4 = 0.025.
     close(
         (rect(1.0, "a") + rect(0.5, "b")).expanded95(),
         1.5 - 0.1f64.sqrt(),
-        1e-2,
+        1e-3,
     );
     let tri = Uncertain::triangular(0.0, 1.0, "t");
     close(tri.expanded95(), 1.0 - 0.05f64.sqrt(), 1e-3);
@@ -85,11 +85,11 @@ fn intervals_are_right_within_one_percent() {
     close(
         u_shaped.expanded95(),
         (0.475 * std::f64::consts::PI).sin(),
-        1e-3,
+        2e-3,
     );
     for sigma in [0.1, 0.3, 0.577, 1.0, 3.0] {
         let sum = rect(1.0, "a") + Uncertain::normal(0.0, sigma, "n");
-        close(sum.expanded95(), rectangle_and_normal(sigma), 1e-2);
+        close(sum.expanded95(), rectangle_and_normal(sigma), 4e-3);
     }
 }
 
@@ -116,13 +116,13 @@ fn rectangle_and_normal(sigma: f64) -> f64 {
 }
 
 #[test]
-fn a_drawn_interval_agrees_with_a_hundred_times_as_many_draws() {
+fn a_propagated_interval_agrees_with_draws() {
     let x = Uncertain::rectangular(1.0, 2.0, "a")
         + Uncertain::rectangular(0.0, 2.0, "b")
         + Uncertain::type_a(0.0, 2.0, 4, "t")
         + Uncertain::normal(0.0, 0.3, "n");
-    let fine = monte_carlo(|v| v[0], &[&x], 2_000_000, 7).unwrap();
-    close(x.expanded95(), (fine.high95 - fine.low95) / 2.0, 1e-2);
+    let drawn = monte_carlo(|v| v[0], &[&x], 2_000_000, 7).unwrap();
+    close(x.expanded95(), (drawn.high95 - drawn.low95) / 2.0, 3e-3);
     assert_eq!(x.interval95(), x.clone().interval95());
 }
 
