@@ -70,7 +70,7 @@ fn the_budget_is_sorted_and_its_shares_sum_to_one() {
 /// 95 % points of sums, integrated numerically here: density of one error convolved with the
 /// normal distribution function of the rest.
 #[test]
-fn intervals_are_right_within_three_permille() {
+fn intervals_are_right_within_half_a_percent() {
     let rect = |a: f64, l: &str| Uncertain::rectangular(0.0, a, l);
     close(rect(1.0, "a").expanded95(), 0.95, 1e-3);
     // Trapezium of rectangles 1 and 0.5: the upper tail holds (1.5 − x)²/4 = 0.025.
@@ -89,7 +89,7 @@ fn intervals_are_right_within_three_permille() {
     );
     for sigma in [0.1, 0.3, 0.577, 1.0, 3.0] {
         let sum = rect(1.0, "a") + Uncertain::normal(0.0, sigma, "n");
-        close(sum.expanded95(), rectangle_and_normal(sigma), 4e-3);
+        close(sum.expanded95(), rectangle_and_normal(sigma), 5e-3);
     }
 }
 
