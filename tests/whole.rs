@@ -8,3 +8,4 @@
 )]
 
 mod layers;
+mod published;
