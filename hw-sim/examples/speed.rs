@@ -74,6 +74,25 @@ async fn main() -> Result<(), Box<dyn Error>> {
             "          {:.2} µs per :VOLT?",
             begun.elapsed().as_secs_f64() / 20_000.0 * 1e6
         );
+
+        // The bench alone, ahead of the clock: a needle that swings, then one that rests.
+        supply.write_all(b":VOLT 4\n").await?;
+        ask(&mut supply, b":VOLT?\n").await?;
+        let mut bench = bench.lock().map_err(|_| "an instrument panicked")?;
+        let mut at = bench.catch_up();
+        for state in ["swinging", "resting"] {
+            let begun = Instant::now();
+            for _ in 0..100 {
+                at += 20_000_000;
+                bench.advance(at);
+            }
+            println!(
+                "          {:.2} µs per 20 ms, {state}",
+                begun.elapsed().as_secs_f64() * 1e4
+            );
+            at += 200_000_000_000;
+            bench.advance(at);
+        }
     }
     Ok(())
 }

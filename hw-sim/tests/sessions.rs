@@ -187,14 +187,18 @@ async fn switch_lists_and_barrier() -> Result<()> {
     let bench = bench("heron", 1)?;
     let mut wires = wires(&bench);
     let switch = wire(&mut wires, "switch")?;
+    let begun = Instant::now();
     switch.send(":ROUT:CLOS (@101,111:113,172)").await?;
+    switch.ask("*OPC?").await?;
+    let settled = begun.elapsed().as_millis();
+    assert!(
+        (10..14).contains(&settled),
+        "the barrier waits for the slowest contact: {settled} ms"
+    );
     assert_eq!(
         switch.ask(":ROUT:CLOS? (@101:105,111,172)").await?,
         "1,0,0,0,0,1,1"
     );
-    let begun = Instant::now();
-    switch.ask("*OPC?").await?;
-    assert!(begun.elapsed() <= Duration::from_millis(12));
     switch
         .send(":ROUT:OPEN (@101:105,111:116,121:130,141:147,161:172)")
         .await?;

@@ -331,3 +331,32 @@ fn any_movement_under_any_handling_stays_physical() {
         }
     }
 }
+
+#[test]
+fn an_interrupted_move_ends_where_the_last_command_says() {
+    for seed in 0..50 {
+        let mut bench = Bench::standard(&find("fennel").unwrap(), seed);
+        bench.switch(&[SOURCE, SHORT, SHUNT], true);
+        bench.advance(MS + seed * 100_000);
+        bench.switch(&[SOURCE, SHORT, SHUNT], false);
+        bench.advance(SECOND);
+        let closed = |relay: usize| bench.wiring.relays[relay].closed();
+        assert!(!closed(SOURCE) && closed(SHORT) && !closed(SHUNT), "{seed}");
+    }
+}
+
+#[test]
+fn the_short_guards_a_movement_while_its_relay_rests() {
+    let mut bench = connected("heron", 20, 0..10);
+    set(&mut bench, 2.0);
+    bench.advance(SECOND);
+    let open = bench.truth().current;
+    bench.switch(&[SHORT], false);
+    bench.advance(20 * SECOND);
+    let shorted = bench.truth().current;
+    // At most 0.1 Ω beside 2 kΩ and a little wiring.
+    assert!(
+        open > 30e-6 && shorted > 0.0 && shorted < open * 1e-4,
+        "{open} {shorted}"
+    );
+}
