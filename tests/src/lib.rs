@@ -1,1 +1,3 @@
-//! Shared helpers of the whole-program checks.
+//! Shared parts of the whole-program checks and campaigns.
+
+pub mod campaign;

@@ -13,6 +13,8 @@ use quantity::{Amps, Seconds, Volts};
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
+/// Ramp of a wiggle, long enough for the supply's overshoot to stay small.
+const WIGGLE_RAMP: Seconds = Seconds::new(0.4);
 /// How long each polarity of a wiggle is watched.
 const WIGGLE: Seconds = Seconds::new(1.0);
 
@@ -272,7 +274,7 @@ impl Core {
         if self.rig.switch.reverse.is_none() {
             return Err(Refusal::Order("this rig has no polarity contact").into());
         }
-        let target = self.state.volts / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
+        let target = self.state.volts * 0.98 / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
         let here = self.hold(WIGGLE).await?;
         let there = self.flipped(&now, target).await?;
         let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
@@ -283,18 +285,18 @@ impl Core {
             _ => false,
         };
         self.evidence.saw_wiggle(shown);
-        self.drive(Amps::ZERO, Seconds::ZERO).await?;
+        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
         self.arrange(now).await?;
-        let mut back = self.drive(target, Seconds::ZERO).await?;
+        let mut back = self.drive(target, WIGGLE_RAMP).await?;
         back.moved = self.evidence.moved();
         back.backwards = there.backwards;
         Ok(back)
     }
 
     async fn flipped(&mut self, now: &Arrangement, target: Amps) -> Result<Report, Halt> {
-        self.drive(Amps::ZERO, Seconds::ZERO).await?;
+        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
         self.arrange(Arrangement { reversed: !now.reversed, ..now.clone() }).await?;
-        self.drive(target, Seconds::ZERO).await?;
+        self.drive(target, WIGGLE_RAMP).await?;
         self.hold(WIGGLE).await
     }
 }

@@ -9,7 +9,7 @@ use crate::rig::Limits;
 use quantity::{Amps, Seconds, Volts, Watts};
 
 /// Deflection from zero that counts as a sure sign of motion, as a fraction of scale.
-pub const SURE_MOTION: f64 = 0.012;
+pub const SURE_MOTION: f64 = 0.008;
 /// Growth allowed on one sighting of motion, before the exponent is known. A needle suppressed by
 /// 80 % that shows 2 % of scale reaches 84 % with this factor.
 const FIRST_GROWTH: f64 = 1.2;
@@ -65,6 +65,11 @@ impl Evidence {
     /// Whether anything has proved that the current moves this needle.
     pub fn moved(&self) -> bool {
         self.proven || !self.points.is_empty()
+    }
+
+    /// Whether the needle has been seen standing away from its zero.
+    pub fn stands(&self) -> bool {
+        !self.points.is_empty()
     }
 
     /// Distance of `deflection` from the needle's own zero.

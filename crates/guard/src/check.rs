@@ -11,6 +11,8 @@ use thiserror::Error;
 pub(crate) const SET_POINT_EVERY: Seconds = Seconds::new(0.05);
 /// Share of full scale that a needle may be driven below zero: 2 % is the limit, this leaves room.
 const REVERSE_SHARE: f64 = 0.015;
+/// How far a needle may swing below its zero on a planned way down, as a fraction of scale.
+const LOWEST: f64 = 0.022;
 /// An identified period is trusted to this factor.
 const PERIOD_TRUST: f64 = 1.15;
 
@@ -32,6 +34,12 @@ pub enum Refusal {
         peak: f64,
         /// The ceiling.
         ceiling: f64,
+    },
+    /// The needle could swing below zero.
+    #[error("the needle could swing to {:.1} % of scale on its way down", .lowest * 100.0)]
+    Undershoot {
+        /// Lowest deflection from zero that the move could reach.
+        lowest: f64,
     },
     /// A path that is not earned.
     #[error("path {path} could drive {fault} by a single fault; only {proven} of full-scale current is proven")]
@@ -129,7 +137,7 @@ pub struct Known<'a> {
     pub dynamics: Option<Dynamics>,
     /// The polarity that moves the needle up-scale, once seen.
     pub upscale: Option<bool>,
-    /// Largest current that was seen to move nothing.
+    /// Largest worst-case current of a state in which nothing moved.
     pub still: Amps,
     /// Heaviest path that the rig file makes reachable.
     pub heaviest: usize,
@@ -287,7 +295,7 @@ impl Known<'_> {
         bound: Amps,
         over: Seconds,
     ) -> Result<Option<f64>, Refusal> {
-        if !self.evidence.moved() {
+        if !self.evidence.stands() {
             return Ok(None);
         }
         let residue = self.residue(over);
@@ -298,8 +306,12 @@ impl Known<'_> {
             return if gentle { Ok(None) } else { Err(refusal) };
         };
         let start = self.current_high(arrangement, from, Volts::ZERO);
-        let start = self.evidence.deflection_high(start).unwrap_or(0.0).min(end);
-        let peak = end + residue * (end - start);
+        let start = self.evidence.deflection_high(start).unwrap_or(end);
+        let below = end - self.evidence.zero().unwrap_or(0.0) - residue * (start - end);
+        if start > end && below < -LOWEST {
+            return Err(Refusal::Undershoot { lowest: below });
+        }
+        let peak = start.max(end + residue * (end - start).max(0.0));
         let ceiling = self.rig.limits.ceiling;
         if peak > ceiling {
             return Err(Refusal::Overshoot { peak, ceiling });

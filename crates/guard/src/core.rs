@@ -211,6 +211,7 @@ impl Core {
             observation: None,
             allowance: self.evidence.allowance(&self.rig.limits),
             furthest: self.state.arrangement.as_ref().map_or(Amps::ZERO, |a| self.known().furthest(a)),
+            current: ticks.last().filter(|_| self.sense_ohms().is_some()).map(|t| self.loop_current(t)),
             volts: self.volts(),
             backwards: self.backwards,
             moved: self.evidence.moved(),

@@ -69,7 +69,8 @@ impl Output {
 
     /// Lowers the set-point; needs no token.
     pub async fn lower(&mut self, volts: Volts) -> Result<(), Fault> {
-        let volts = volts.min(self.volts);
+        let grid = self.resolution;
+        let volts = (grid * (volts / grid).floor()).min(self.volts);
         self.set(volts).await
     }
 

@@ -53,6 +53,8 @@ pub struct Report {
     pub allowance: Amps,
     /// The largest drive target that would be accepted now.
     pub furthest: Amps,
+    /// Loop current of the last cycle, where the loop is closed.
+    pub current: Option<Amps>,
     /// Supply set-point.
     pub volts: Volts,
     /// The needle went backwards; the current was lowered.

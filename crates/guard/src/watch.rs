@@ -17,8 +17,10 @@ const BACKWARDS: f64 = 0.018;
 /// Current that the back-EMF of a swinging needle may add, as a share of the range's top. It brakes
 /// the needle, so it does not count against the allowance.
 const BACK_EMF: f64 = 0.03;
-/// Deflection below which a needle counts as not moved, for trying the other polarity.
-const STILL: f64 = 0.008;
+/// Deflection below which a needle counts as not moved, so that the current may grow.
+const STILL: f64 = 0.012;
+/// Deflection below which the other polarity may be tried: a swing doubles it at most.
+const TRIABLE: f64 = 0.007;
 
 impl Core {
     /// One cycle. Read-back that contradicts the circuit, a needle beyond the ceiling and loss of
@@ -128,8 +130,10 @@ impl Core {
         }
         let from_zero = self.evidence.from_zero(deflection);
         self.backwards = live && from_zero < -BACKWARDS;
-        if live && from_zero.abs() < STILL && !self.evidence.moved() {
-            self.still = self.still.max(current);
+        if live && from_zero.abs() < STILL && !self.evidence.stands() {
+            if from_zero.abs() < TRIABLE {
+                self.still = self.still.max(self.bound);
+            }
             let drop = Volts::new(tick.drop);
             self.last_quiet = Some((drop, current));
             self.evidence.nothing_moved(current, drop, Seconds::new(lasted), &self.rig.limits);

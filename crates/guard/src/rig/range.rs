@@ -5,6 +5,8 @@ use quantity::{Amps, Ohms, Volts};
 
 /// Share of the supply's maximum that a range's top current may need.
 const SUPPLY_SHARE: f64 = 0.93;
+/// Ratio of one creep range to the next, at most.
+const DECADE: f64 = 10.0;
 /// Share of a power rating that is used.
 const RATING_SHARE: f64 = 0.8;
 /// The sense element is the largest one that stays below this at the top current.
@@ -29,13 +31,17 @@ impl Rig {
     pub fn range_for(&self, top: Amps, movement: Ohms, heaviest: usize) -> Option<Range> {
         let total = self.supply.max_voltage * SUPPLY_SHARE / top;
         let carries = |e: &Element| (top * top.get()).get() * e.high().get() <= e.power.get() * RATING_SHARE;
-        let sense = (0..self.sense.len())
+        let mut senses: Vec<usize> = (0..self.sense.len())
             .filter(|&i| top * self.sense[i].ohms <= SENSE_TOP && carries(&self.sense[i]))
-            .max_by(|&a, &b| self.sense[a].ohms.get().total_cmp(&self.sense[b].ohms.get()))?;
-        let left = total - self.sense[sense].high() - movement;
-        let path = (0..=heaviest.min(self.paths.len() - 1))
-            .find(|&i| self.paths[i].fixed.high() <= left && carries(&self.paths[i].fixed))?;
-        let mut left = left - self.paths[path].fixed.high();
+            .collect();
+        senses.sort_by(|&a, &b| self.sense[b].ohms.get().total_cmp(&self.sense[a].ohms.get()));
+        let room = |sense: usize| total - self.sense[sense].high() - movement;
+        // The lightest path first; on it the largest sense element that leaves enough voltage.
+        let (path, sense) = (0..=heaviest.min(self.paths.len() - 1))
+            .filter(|&path| carries(&self.paths[path].fixed))
+            .flat_map(|path| senses.iter().map(move |&sense| (path, sense)))
+            .find(|&(path, sense)| self.paths[path].fixed.high() <= room(sense))?;
+        let mut left = room(sense) - self.paths[path].fixed.high();
         let mut series = vec![false; self.series.len()];
         for (used, element) in series.iter_mut().zip(&self.series) {
             if element.high() <= left && carries(element) {
@@ -46,35 +52,32 @@ impl Rig {
         Some(Range { path, series, sense, top })
     }
 
-    /// The ranges that creep uses, from first touch to the heaviest path, a decade each.
+    /// The ranges that creep uses, from first touch to the heaviest path: the lightest path with
+    /// most of the series bank, then each path as far as it goes.
     pub fn creep_ranges(&self) -> Vec<Range> {
-        let heaviest = self.paths.len() - 1;
         let mut ranges: Vec<Range> = Vec::new();
         let mut top = self.limits.first_touch * 10.0;
-        loop {
-            match self.range_for(top, Ohms::ZERO, heaviest) {
-                Some(range) => ranges.push(range),
-                None => {
-                    ranges.extend(self.heaviest_range());
-                    return ranges;
-                }
+        for path in 0..self.paths.len() {
+            let most = self.most(path);
+            while top < most * 0.5 {
+                ranges.extend(self.range_for(top, Ohms::ZERO, path));
+                top = top * DECADE;
             }
-            top = top * 10.0;
+            ranges.extend(self.range_for(most, Ohms::ZERO, path));
+            top = most * DECADE;
         }
+        ranges
     }
 
-    /// The range of the largest current that the rig can drive at all.
-    fn heaviest_range(&self) -> Option<Range> {
-        let heaviest = self.paths.len() - 1;
-        let fixed = self.paths[heaviest].fixed.high();
+    /// The largest current that a path can drive at all, with the sense element that allows most.
+    fn most(&self, path: usize) -> Amps {
+        let fixed = &self.paths[path].fixed;
+        let by_power = |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
         let tops = self.sense.iter().map(|sense| {
-            let by_voltage = self.supply.max_voltage * SUPPLY_SHARE / (fixed + sense.high());
-            let by_sense = SENSE_TOP / sense.ohms;
-            let by_power = |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
-            by_voltage.min(by_sense).min(by_power(sense)).min(by_power(&self.paths[heaviest].fixed))
+            let by_voltage = self.supply.max_voltage * SUPPLY_SHARE / (fixed.high() + sense.high());
+            by_voltage.min(SENSE_TOP / sense.ohms).min(by_power(sense)).min(by_power(fixed))
         });
-        let top = tops.fold(Amps::ZERO, Amps::max).min(self.supply.max_current) * 0.999;
-        self.range_for(top, Ohms::ZERO, heaviest)
+        tops.fold(Amps::ZERO, Amps::max).min(self.supply.max_current) * 0.999
     }
 
     /// Least resistance of a range, the movement counted as zero.

@@ -1,0 +1,114 @@
+//! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
+//! instruments in real time. Both take the same way through drivers, guard and procedure.
+
+use evidence::{Journal, Sight};
+use guard::{Fault, Guard, ReaderSpec, Rig, Wires};
+use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
+use needle::WireReader;
+use procedure::{Depth, Progress, RunEnd, characterize};
+use quantity::Seconds;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::runtime::{Builder, Runtime};
+use tokio::sync::watch;
+
+/// How long the reader may take to answer.
+const READER_DEADLINE: Duration = Duration::from_secs(2);
+
+/// The rig file of the simulated rig, part of the program.
+pub const SIMULATED_RIG: &str = include_str!("../../../rigs/simulated.toml");
+
+/// What a run is to do.
+#[derive(Clone)]
+pub struct Order {
+    /// The rig.
+    pub rig: Arc<Rig>,
+    /// How much is measured.
+    pub depth: Depth,
+    /// Turns true to end the run in the safe state.
+    pub stop: watch::Receiver<bool>,
+}
+
+/// Keeps a run's observations; told the instruments' identities before the first one.
+pub trait Keeper: FnOnce(&[(String, String)]) -> Result<Box<dyn Journal>, Fault> {}
+impl<F: FnOnce(&[(String, String)]) -> Result<Box<dyn Journal>, Fault>> Keeper for F {}
+
+/// A simulated run and what really happened in it.
+pub struct Simulated {
+    /// How the run ended.
+    pub end: Result<RunEnd, Fault>,
+    /// The truth, which no analysis may read.
+    pub truth: Truth,
+    /// Simulated time that passed.
+    pub lasted: Seconds,
+}
+
+/// Runs on the simulated bench. `fast` lets simulated time pass as fast as it can be computed.
+///
+/// # Errors
+/// When the operating system gives no runtime.
+pub fn simulated(
+    order: &Order,
+    movement: &MovementSpec,
+    seed: u64,
+    fast: bool,
+    journal: Box<dyn Journal>,
+    watch: impl FnMut(&Progress),
+) -> std::io::Result<Simulated> {
+    let runtime = Builder::new_current_thread().enable_all().start_paused(fast).build()?;
+    Ok(runtime.block_on(async {
+        let began = tokio::time::Instant::now();
+        let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+        let mut wires: Wires =
+            hw_sim::in_process(&bench).into_iter().map(|(name, wire)| (name.to_owned(), wire)).collect();
+        let end = one_run(order, &mut wires, journal, watch).await;
+        let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
+        Simulated { end, truth, lasted: began.elapsed().into() }
+    }))
+}
+
+/// Runs on the instruments that the rig file names, in real time.
+///
+/// # Errors
+/// When the operating system gives no runtime.
+pub fn real(
+    order: &Order,
+    journal: Box<dyn Journal>,
+    watch: impl FnMut(&Progress),
+) -> std::io::Result<Result<RunEnd, Fault>> {
+    let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
+    Ok(runtime.block_on(one_run(order, &mut Wires::new(), journal, watch)))
+}
+
+async fn one_run(
+    order: &Order,
+    wires: &mut Wires,
+    journal: Box<dyn Journal>,
+    watch: impl FnMut(&Progress),
+) -> Result<RunEnd, Fault> {
+    let sight = reader(&order.rig.reader, wires).await?;
+    let rig = Rig::clone(&order.rig);
+    let guard = Guard::start(rig, std::mem::take(wires), sight, journal, order.stop.clone())
+        .await
+        .map_err(|(fault, _)| fault)?;
+    let plan = characterize(Arc::clone(&order.rig), order.depth);
+    Ok(procedure::run(plan, guard, watch).await)
+}
+
+async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, Fault> {
+    let lost = |error: needle::ReaderError| Fault::Instrument(error.to_string());
+    match spec {
+        ReaderSpec::InProcess(name) => {
+            let Some(stream) = wires.remove(name) else {
+                let text = format!("reader: there is no in-process wire \"{name}\"");
+                return Err(Fault::Instrument(text));
+            };
+            let reader = WireReader::open(stream, READER_DEADLINE).await.map_err(lost)?;
+            Ok(Box::new(reader))
+        }
+        ReaderSpec::Tcp(host, port) => {
+            let reader = WireReader::connect(host, *port, READER_DEADLINE).await.map_err(lost)?;
+            Ok(Box::new(reader))
+        }
+    }
+}

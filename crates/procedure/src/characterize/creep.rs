@@ -1,0 +1,123 @@
+//! Creep: the current grows exponentially from first touch, watched all the time, until the first
+//! sure sign of motion.
+
+use super::hand::Hand;
+use crate::needle::recent;
+use crate::plan::{Answer, Stopped};
+use guard::{Proposal, Range, Tick};
+use quantity::{Amps, Seconds};
+
+/// Deflection from zero at which creep ends.
+const SURE_SIGN: f64 = 0.014;
+/// Ramp of the very first touch: long enough to see a reversed movement go down before it is there.
+const FIRST_RAMP: Seconds = Seconds::new(3.0);
+/// Steps without growth after which the needle must be looked at.
+const STALLED: u32 = 40;
+
+/// How one range ended.
+enum End {
+    Moved,
+    Backwards,
+    Top,
+    Nothing(String),
+}
+
+/// Creeps until the needle moves. Answers why not when nothing moves it.
+pub(super) async fn creep(hand: &mut Hand) -> Result<Option<String>, Stopped> {
+    let ranges = hand.rig.creep_ranges();
+    let mut flipped = false;
+    for (number, range) in ranges.iter().enumerate() {
+        hand.say("creep", 0.04 + 0.24 * number as f64 / ranges.len() as f64).await;
+        let mut end = in_range(hand, range, number == 0).await?;
+        if matches!(end, End::Backwards) {
+            if flipped {
+                return Ok(Some("the needle goes below zero with either polarity".to_owned()));
+            }
+            flipped = true;
+            flip(hand, range).await?;
+            end = in_range(hand, range, false).await?;
+        }
+        match end {
+            End::Moved => return Ok(None),
+            End::Backwards => return Ok(Some("the needle goes below zero both ways".to_owned())),
+            End::Nothing(reason) => return Ok(Some(reason)),
+            End::Top => {}
+        }
+        if range.path == hand.rig.paths.len() - 1 && number + 1 == ranges.len() {
+            break;
+        }
+        hand.drive_over(Amps::ZERO, Seconds::ZERO).await?;
+    }
+    Ok(Some("nothing has moved up to the largest current of this rig".to_owned()))
+}
+
+/// Throws the polarity, at zero current.
+async fn flip(hand: &mut Hand, range: &Range) -> Result<(), Stopped> {
+    hand.to_zero().await?;
+    hand.hold(Seconds::new(2.0)).await?;
+    hand.reversed = !hand.reversed;
+    hand.arrange(range.clone(), Vec::new()).await
+}
+
+async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, Stopped> {
+    let before = hand.current.max(hand.report.allowance * 0.9).min(range.top);
+    if hand.range != *range {
+        hand.arrange(range.clone(), Vec::new()).await?;
+    }
+    let start = if first { hand.rig.limits.first_touch } else { before };
+    hand.drive_over(start, if first { FIRST_RAMP } else { Seconds::new(0.4) }).await?;
+    let mut seen: Vec<Tick> = Vec::new();
+    let mut stalled = 0;
+    loop {
+        seen.extend(&hand.report.ticks);
+        seen.drain(..seen.len().saturating_sub(6));
+        if hand.report.backwards {
+            return Ok(End::Backwards);
+        }
+        if moved(hand, &seen, 4) {
+            // Four sightings may share a disturbance; another half second has to confirm.
+            let more = hand.hold(Seconds::new(0.5)).await?;
+            if moved(hand, &more.ticks, 8) {
+                return Ok(End::Moved);
+            }
+        }
+        if let Some(reason) = hand.report.quiet_end.clone() {
+            if !wiggle(hand).await? {
+                return Ok(End::Nothing(reason));
+            }
+        }
+        let target = hand.report.furthest.min(range.top);
+        if hand.current >= range.top * 0.97 {
+            // Both signs at each decade.
+            if !hand.report.moved {
+                wiggle(hand).await?;
+            }
+            return Ok(End::Top);
+        }
+        stalled = if target > hand.current * 1.002 { 0 } else { stalled + 1 };
+        if stalled > STALLED {
+            return Ok(if moved(hand, &seen, 6) { End::Moved } else { End::Top });
+        }
+        hand.drive_over(target, Seconds::ZERO).await?;
+    }
+}
+
+fn moved(hand: &Hand, ticks: &[Tick], most: usize) -> bool {
+    recent(ticks, most).is_some_and(|d| hand.law.from_zero(d) > SURE_SIGN)
+}
+
+/// A polarity wiggle; answers whether growth may go on after it.
+async fn wiggle(hand: &mut Hand) -> Result<bool, Stopped> {
+    let answer: Answer = hand.voice.propose(Proposal::Wiggle).await;
+    match answer {
+        Ok(report) => {
+            hand.report = report;
+            Ok(hand.report.quiet_end.is_none())
+        }
+        // Without a polarity contact there is no wiggle; growth then ends where it must.
+        Err(guard::Refusal::Order(_)) => Ok(false),
+        // Too much deflection already to try the other way: the needle is about to show itself.
+        Err(guard::Refusal::Backwards { .. }) => Ok(hand.report.quiet_end.is_none()),
+        Err(refusal) => Err(refusal.into()),
+    }
+}
