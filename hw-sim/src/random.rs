@@ -206,6 +206,10 @@ mod tests {
                 "{condition:?}"
             );
         }
+        for spec in &all {
+            let heat = spec.coil_full_scale.powi(2) * spec.copper * spec.thermal_resistance;
+            assert!(heat < 3.0, "{} heats itself by {heat} K", spec.name);
+        }
         assert!(all.iter().any(|spec| spec.law == Law::Square));
         assert!(all.iter().any(|spec| spec.multiplier > 0.0));
     }

@@ -5,6 +5,7 @@ mod conduct;
 
 use crate::bench::Bench;
 use crate::library::find;
+use crate::spec::{Condition, MovementSpec};
 use crate::wiring::{MOVEMENT, SHORT, SOURCE};
 
 pub const MS: u64 = 1_000_000;
@@ -43,4 +44,18 @@ pub fn read(bench: &mut Bench, meter: usize) -> f64 {
     let ready = bench.trigger(meter);
     bench.advance(ready);
     bench.meters[meter].memory[0]
+}
+
+/// A library movement, or "shunted": a 100 µA one with an internal shunt.
+pub fn energetic(name: &str) -> MovementSpec {
+    find(name).unwrap_or_else(|| MovementSpec {
+        shunt: Some(3e3),
+        swamp: 1e3,
+        ..find("widdershins")
+            .map(|spec| MovementSpec {
+                condition: Condition::Sound,
+                ..spec
+            })
+            .unwrap()
+    })
 }

@@ -27,8 +27,8 @@ fn readings_agree_with_ohms_law_at_rest() {
 
 #[test]
 fn full_scale_current_puts_the_needle_on_the_mark() {
-    for name in ["heron", "ledger"] {
-        let mut spec = find(name).unwrap();
+    for name in ["heron", "ledger", "shunted"] {
+        let mut spec = energetic(name);
         (spec.friction, spec.breakaway) = (0.0, 0.0);
         let mut bench = Bench::standard(&spec, 5);
         bench.switch(&[SOURCE, SHORT, MOVEMENT, PATH_40K, SENSE_10K], true);

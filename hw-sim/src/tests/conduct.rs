@@ -5,23 +5,9 @@ use crate::bench::{DROP, LOOP};
 use crate::camera::Look;
 use crate::draw::Draw;
 use crate::meter::Function;
-use crate::spec::{Condition, MovementSpec};
+use crate::spec::Condition;
 use crate::swing::Hold;
 use crate::wiring::{CHANNELS, SHUNT};
-
-/// A library movement, or "shunted": a 100 µA one with an internal shunt.
-fn energetic(name: &str) -> MovementSpec {
-    find(name).unwrap_or_else(|| MovementSpec {
-        shunt: Some(3e3),
-        swamp: 1e3,
-        ..find("widdershins")
-            .map(|spec| MovementSpec {
-                condition: Condition::Sound,
-                ..spec
-            })
-            .unwrap()
-    })
-}
 
 #[test]
 fn energy_is_conserved() {
