@@ -107,7 +107,7 @@ fn k16_every_row_of_the_budget() {
 #[test]
 fn k16_linear_results() {
     let (resistance, current) = results();
-    close(resistance.value(), 2000.426_909, DERIVED);
+    close(resistance.value(), 2_000.426_909, DERIVED);
     close(resistance.u(), 24.925_527, 1e-7);
     close(current.value(), 49.995_788_67, DERIVED);
     close(current.u(), 0.058_839_78, 1e-6);

@@ -164,11 +164,11 @@ fn g07_sensitive_moving_coil() {
     let braking = coil.braking();
     close(
         braking.critical_total().unwrap().get(),
-        3084.251_375_340_424,
+        3_084.251_375_340_424,
         DERIVED,
     );
     let external = braking.critical_external(coil.resistance).unwrap();
-    close(external.get(), 1084.251_375_340_424_1, DERIVED);
+    close(external.get(), 1_084.251_375_340_424_1, DERIVED);
     close(damping(external.get()), 1.0, DERIVED);
 }
 

@@ -52,7 +52,7 @@ fn a05_resistance_from_simulated_currents() {
     compare(STORED);
     let current = |name| quantity::Amps::new(printed(STORED, name).abs());
     let (first, shunted) = (current("i(vm1)"), current("i(vm2)"));
-    let shunt = Ohms::new(1960.019_990_004_997_5);
+    let shunt = Ohms::new(1_960.019_990_004_997_5);
     let found = circuit::shunted_measured(shunt, first, current("i(v2)"), shunted / first).unwrap();
     close(found.get(), 2000.0, 1e-8);
 }

@@ -75,7 +75,7 @@ fn a03_published_figure_of_merit() {
 fn a05_fifty_microamperes_from_five_volts() {
     let (series, movement) = (Ohms::new(98_050.0), Ohms::new(2000.0));
     let shunt = circuit::shunt_for_fraction(series, movement, 0.5).unwrap();
-    close(shunt.get(), 1960.019_990_004_997_5, DERIVED);
+    close(shunt.get(), 1_960.019_990_004_997_5, DERIVED);
     let full_scale = circuit::loop_current(Volts::new(5.0), &[series, movement]);
     close(full_scale.get(), 49.975_012_493_753_13e-6, DERIVED);
 }
@@ -84,7 +84,7 @@ fn a05_fifty_microamperes_from_five_volts() {
 #[test]
 fn a05_with_measured_loop_currents() {
     let (series, movement) = (Ohms::new(98_050.0), Ohms::new(2000.0));
-    let shunt = Ohms::new(1960.019_990_004_997_5);
+    let shunt = Ohms::new(1_960.019_990_004_997_5);
     let first = circuit::loop_current(Volts::new(5.0), &[series, movement]);
     let second = circuit::loop_current(Volts::new(5.0), &[series, movement.parallel(shunt)]);
     close(
@@ -149,7 +149,7 @@ fn a10_full_scale_current_from_a_voltage() {
 fn a11_one_resistor_and_an_assumed_current() {
     let at = |current: f64| Volts::new(1.296) / Amps::micro(current) - Ohms::new(23_100.0);
     close(at(50.0).get(), 2820.0, DERIVED);
-    close(at(51.0).get(), 2311.764_705_882_353, DERIVED);
+    close(at(51.0).get(), 2_311.764_705_882_353, DERIVED);
 }
 
 /// A12. Derived here; with a constant offset the slope of two readings still holds.
@@ -186,7 +186,7 @@ fn a15_voltmeter_across_the_movement() {
     let meter = Ohms::mega(10.0);
     for (movement, apparent, ppm) in [
         (100.0, 99.999_000_009_999_9, -9.999_900_000_945_416),
-        (2000.0, 1999.600_079_984_003_3, -199.960_007_998_378_76),
+        (2000.0, 1_999.600_079_984_003_3, -199.960_007_998_378_76),
         (20_000.0, 19_960.079_840_319_362, -1_996.007_984_031_988_8),
         (100_000.0, 99_009.900_990_099, -9_900.990_099_009_91),
     ] {

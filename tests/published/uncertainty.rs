@@ -255,7 +255,7 @@ fn k11_comparison_loss() {
     for (at, mean, u, high, printed) in [
         (0.0, 50.0, 50.0, 149.786_614, 150.0),
         (0.010, 150.0, 111.803_399, 366.005_29, 367.0),
-        (0.050, 2550.0, 502.493_781, 3548.569_806, 3543.0),
+        (0.050, 2550.0, 502.493_781, 3_548.569_806, 3543.0),
     ] {
         let x1 = Uncertain::normal(at, 0.005, "x1");
         let x2 = Uncertain::normal(0.0, 0.005, "x2");
@@ -266,7 +266,7 @@ fn k11_comparison_loss() {
         close(drawn.shortest95.1, high, 1e-2);
         close(drawn.shortest95.1, printed, 1e-2);
         if at > 0.02 {
-            close(drawn.shortest95.0, 1593.569_661, 1e-2);
+            close(drawn.shortest95.0, 1_593.569_661, 1e-2);
         } else {
             assert!(drawn.shortest95.0 < 1.0);
         }

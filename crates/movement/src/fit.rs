@@ -160,7 +160,8 @@ fn solve(design: DMatrix<f64>, right: &DVector<f64>) -> Result<Solved, FitError>
     }
     let qr = scaled.qr();
     let (q, r) = (qr.q(), qr.r());
-    if let Some(parameter) = (0..unknowns).find(|k| r[(*k, *k)].abs() < 1e-12) {
+    let lost = |k: &usize| r[(*k, *k)].is_nan() || r[(*k, *k)].abs() < 1e-12;
+    if let Some(parameter) = (0..unknowns).find(lost) {
         return Err(FitError::Undetermined { parameter });
     }
     let mut inverse = DMatrix::identity(unknowns, unknowns);

@@ -49,6 +49,9 @@ impl Damped {
         // extremum is almost infinitely far away.
         let mut high = low + 1.0 / self.omega();
         while outside(high) {
+            if !high.is_finite() || high <= low {
+                return None;
+            }
             low = high;
             high *= 2.0;
         }

@@ -158,3 +158,19 @@ fn friction_and_damping_are_told_apart_by_late_swings() {
     assert!((found.half_width.0 - half_width).abs() < 1e-9, "{found:?}");
     assert!(Swings::fit(&[1.0, 2.0, 4.0, 8.0]).is_err());
 }
+
+proptest::proptest! {
+    #[test]
+    fn no_number_makes_the_closed_forms_panic_or_hang(
+        period in proptest::num::f64::ANY,
+        damping in proptest::num::f64::ANY,
+        time in proptest::num::f64::ANY,
+        band in proptest::num::f64::ANY,
+    ) {
+        let needle = Damped::new(seconds(period), damping);
+        let _ = (needle.settling(band), needle.first_entry(band), needle.step(seconds(time)));
+        for how in [Move::Ramp, Move::Smooth] {
+            let _ = (needle.residual(how, seconds(band)), needle.peak_beyond(how, seconds(time)));
+        }
+    }
+}

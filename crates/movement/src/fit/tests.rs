@@ -128,3 +128,17 @@ fn traces_without_motion_or_numbers_are_refused() {
         Err(FitError::NotUsable { index: 3 })
     );
 }
+
+proptest::proptest! {
+    #![proptest_config(proptest::test_runner::Config::with_cases(64))]
+    #[test]
+    fn no_data_make_a_fit_panic(
+        data in proptest::collection::vec((proptest::num::f64::ANY, proptest::num::f64::ANY), 0..12),
+        u in proptest::num::f64::ANY,
+    ) {
+        let (x, y): (Vec<f64>, Vec<f64>) = data.iter().copied().unzip();
+        let _ = (straight_line(&x, &y, None), straight_line(&x, &y, Some(&vec![u; x.len()])));
+        let trace: Vec<_> = data.iter().map(|(t, y)| (Seconds::new(t.abs()), *y)).collect();
+        let _ = (response(&trace, None), response(&trace, Some(u)));
+    }
+}

@@ -56,6 +56,12 @@ impl Uncertain {
         if u == 0.0 {
             return 0.0;
         }
+        if rows
+            .iter()
+            .any(|row| row.source.dof.is_nan() || row.source.dof <= 0.0)
+        {
+            return f64::INFINITY;
+        }
         let kurtosis: f64 = rows
             .iter()
             .map(|row| row.share.powi(2) * row.source.shape.excess_kurtosis())

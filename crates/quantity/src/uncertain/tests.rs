@@ -163,3 +163,22 @@ fn a_covariance_matrix_becomes_named_errors() {
     assert!(Uncertain::correlated(&[1.0, 1.0], &impossible, &["p", "q"]).is_err());
     assert!(Uncertain::correlated(&[1.0], &impossible, &["p"]).is_err());
 }
+
+proptest::proptest! {
+    #[test]
+    fn no_number_makes_an_interval_panic(
+        value in proptest::num::f64::ANY,
+        size in proptest::num::f64::ANY,
+        dof in proptest::num::f64::ANY,
+        share in 0.0f64..2.0,
+    ) {
+        let t = Uncertain::with_dof(value, size, dof, "t");
+        let x = &t + Uncertain::rectangular(value, share * size, "r");
+        let (low, high) = x.interval95();
+        let half = x.expanded95();
+        proptest::prop_assert!(half >= 0.0 || half.is_nan());
+        proptest::prop_assert!(low <= high || low.is_nan() || high.is_nan());
+        let _ = (e_n(&x, &t), student_t95(dof), x.dof(), (&x / &t).budget());
+        let _ = monte_carlo(|v| v[0] * v[1], &[&x, &t], 1000, 1);
+    }
+}
