@@ -91,7 +91,7 @@ fn g04_volume_indicator() {
     for (overshoot, frequency, peak) in [
         (0.01, 2.223_718_967_953_700_6, 0.398_989_209_387_207_04),
         (0.0125, 2.150_487_674_952_561_4, 0.399_042_221_729_601_86),
-        (0.015, 2.088_995_169_649_342, 0.399_581_445_187_542_16),
+        (0.015, 2.088_995_169_649_342, 0.399_581_445_187_542_2),
     ] {
         let damping = damping_from_overshoot(overshoot).unwrap();
         let period = 0.3 / unit(damping).first_entry(0.01).unwrap().get();
