@@ -61,9 +61,11 @@ pub struct Trial {
 /// The seed of trial `number` in a campaign, from a commit hash or any other text, so that nobody
 /// tunes to it (splitmix64, a public-domain generator).
 pub fn seed(campaign: &str, number: u64) -> u64 {
-    let start = campaign.bytes().fold(0xcbf2_9ce4_8422_2325u64, |hash, byte| {
-        (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
-    });
+    let start = campaign
+        .bytes()
+        .fold(0xcbf2_9ce4_8422_2325u64, |hash, byte| {
+            (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+        });
     let mut z = start.wrapping_add(number.wrapping_add(1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
@@ -77,7 +79,10 @@ pub struct Tap(Arc<Mutex<Vec<Observation>>>);
 
 impl Journal for Tap {
     fn append(&mut self, observation: &Observation) -> Result<(), JournalError> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner).push(observation.clone());
+        self.0
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .push(observation.clone());
         Ok(())
     }
 }
@@ -118,12 +123,19 @@ fn run(
             (Some(Ok(Outcome::Complete)), Ok(_)) => None,
             (Some(Ok(Outcome::NothingMoves(why))), _) => Some(format!("nothing moves: {why}")),
             (Some(Err(stopped)), _) => Some(stopped.to_string()),
-            (None, Ok(ending)) => {
-                Some(ending.fault.map_or("no reason".to_owned(), |fault| format!("fault: {fault}")))
-            }
+            (None, Ok(ending)) => Some(
+                ending
+                    .fault
+                    .map_or("no reason".to_owned(), |fault| format!("fault: {fault}")),
+            ),
         },
     };
-    Ok((analyse(&statement, &tap.take()), refused, done.truth, done.lasted.get()))
+    Ok((
+        analyse(&statement, &tap.take()),
+        refused,
+        done.truth,
+        done.lasted.get(),
+    ))
 }
 
 fn judge(
@@ -151,7 +163,11 @@ fn judge(
         ohms: truth.resistance.unwrap_or(f64::MAX),
         friction: truth.friction,
         refused,
-        current: findings.full_scale.as_ref().ok().and_then(|f| against(f, truth.full_scale_current)),
+        current: findings
+            .full_scale
+            .as_ref()
+            .ok()
+            .and_then(|f| against(f, truth.full_scale_current)),
         by_drop: drop.and_then(|f| against(f, truth.resistance)),
         by_half_shunt: match &findings.by_half_shunt {
             Ok(figure) => against(figure, truth.resistance).ok_or_else(|| "no truth".to_owned()),

@@ -39,7 +39,11 @@ impl Core {
         }
         self.known().arrange(&next)?;
         self.bench.output.new_state();
-        let same_loop = self.state.arrangement.as_ref().is_some_and(|a| a.range == next.range);
+        let same_loop = self
+            .state
+            .arrangement
+            .as_ref()
+            .is_some_and(|a| a.range == next.range);
         if !same_loop {
             self.measured = None;
         }
@@ -54,7 +58,10 @@ impl Core {
         self.state.arrangement = Some(next);
         self.bench.output.limit(limit).await?;
         if self.phase == Phase::Safe {
-            self.bench.output.protect(self.rig.supply.max_voltage * 1.05).await?;
+            self.bench
+                .output
+                .protect(self.rig.supply.max_voltage * 1.05)
+                .await?;
             self.bench.output.enable().await?;
             self.enter(Phase::Live);
         }
@@ -79,7 +86,11 @@ impl Core {
             return Ok(());
         }
         let pick = |on: bool| -> Vec<u32> {
-            group.iter().filter(|m| m.energise == on).map(|m| m.channel).collect()
+            group
+                .iter()
+                .filter(|m| m.energise == on)
+                .map(|m| m.channel)
+                .collect()
         };
         let (on, off) = (pick(true), pick(false));
         let switch = &mut self.bench.switch;
@@ -94,11 +105,19 @@ impl Core {
         tokio::time::sleep((contacts_rest * 1.5).duration()).await;
         let all: Vec<u32> = group.iter().map(|m| m.channel).collect();
         let found = switch.energised(&all).await?;
-        match group.iter().zip(found).find(|(m, found)| m.energise != *found) {
+        match group
+            .iter()
+            .zip(found)
+            .find(|(m, found)| m.energise != *found)
+        {
             None => Ok(()),
             Some((m, found)) => Err(Fault::ReadBack {
                 what: "relay",
-                wanted: format!("channel {} {}", m.channel, if m.energise { "on" } else { "off" }),
+                wanted: format!(
+                    "channel {} {}",
+                    m.channel,
+                    if m.energise { "on" } else { "off" }
+                ),
                 found: (if found { "on" } else { "off" }).to_owned(),
             }),
         }
@@ -112,7 +131,11 @@ impl Core {
             }
         }
         let from = self.volts();
-        let shunted = self.state.arrangement.as_ref().filter(|a| !a.shunt.is_empty());
+        let shunted = self
+            .state
+            .arrangement
+            .as_ref()
+            .filter(|a| !a.shunt.is_empty());
         // With the shunt closed the loop carries more than the movement does.
         let loop_bound = shunted.map_or(checked.bound, |a| {
             self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a)
@@ -131,7 +154,8 @@ impl Core {
             self.state.volts = volts;
             let tick = self.tick().await?;
             ticks.push(tick);
-            if self.backwards && !self.reversed_on_purpose() {
+            let raising = checked.volts > from;
+            if raising && self.backwards && !self.reversed_on_purpose() {
                 self.bench.output.lower(self.volts() / 3.0).await?;
                 self.state.volts = self.volts();
                 break;
@@ -184,7 +208,9 @@ impl Core {
 
     async fn settle(&mut self, settle: Settle) -> Result<Report, Halt> {
         let began = self.now();
-        let patience = (settle.slow * PATIENCE).max(Seconds::new(20.0)).max(settle.window * 6.0);
+        let patience = (settle.slow * PATIENCE)
+            .max(Seconds::new(20.0))
+            .max(settle.window * 6.0);
         let mut ticks: Vec<Tick> = Vec::new();
         loop {
             ticks.push(self.tick().await?);
@@ -211,8 +237,17 @@ impl Core {
         let mean = |value: fn(&Tick) -> f64, range: f64| {
             let n = window.len() as f64;
             let mean = window.iter().map(value).sum::<f64>() / n;
-            let spread = window.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
-            Reading { value: mean, s: spread.sqrt(), n: window.len() as u32, range }
+            let spread = window
+                .iter()
+                .map(|t| (value(t) - mean).powi(2))
+                .sum::<f64>()
+                / (n - 1.0);
+            Reading {
+                value: mean,
+                s: spread.sqrt(),
+                n: window.len() as u32,
+                range,
+            }
         };
         let n = still.n as f64;
         Observation {
@@ -237,17 +272,26 @@ impl Core {
 
     /// What a rest observation adds to the evidence.
     fn learn(&mut self, observation: &Observation) {
-        let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else { return };
+        let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else {
+            return;
+        };
         if matches!(observation.purpose, Purpose::ZeroBefore) {
             self.evidence.saw_zero(needle.deflection);
             return;
         }
-        let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else { return };
+        let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else {
+            return;
+        };
         let current = current.abs();
         if self.volts() > Volts::ZERO && current > Amps::ZERO {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
-            let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
-            let offset = self.rig.loop_meter.range_for(Volts::new(self.loop_range)).offset;
+            let reading =
+                Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
+            let offset = self
+                .rig
+                .loop_meter
+                .range_for(Volts::new(self.loop_range))
+                .offset;
             let resolution = self.rig.supply.resolution / self.volts();
             let u = 0.0005 + offset / reading.get() + resolution;
             self.measured = Some(LoopMeasured {
@@ -262,7 +306,11 @@ impl Core {
         if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
             self.upscale.get_or_insert(a.reversed);
             let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
-            self.evidence.stood(Point { current, deflection: needle.deflection, u });
+            self.evidence.stood(Point {
+                current,
+                deflection: needle.deflection,
+                u,
+            });
         }
     }
 
@@ -274,12 +322,14 @@ impl Core {
         if self.rig.switch.reverse.is_none() {
             return Err(Refusal::Order("this rig has no polarity contact").into());
         }
-        let target = self.state.volts * 0.98 / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
+        let target =
+            self.state.volts * 0.98 / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
         let here = self.hold(WIGGLE).await?;
         let there = self.flipped(&now, target).await?;
         let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
             (Some((a, ua)), Some((b, ub))) if (a - b).abs() > 6.0 * ua.hypot(ub) => {
-                self.upscale.get_or_insert(if a > b { now.reversed } else { !now.reversed });
+                self.upscale
+                    .get_or_insert(if a > b { now.reversed } else { !now.reversed });
                 true
             }
             _ => false,
@@ -295,7 +345,11 @@ impl Core {
 
     async fn flipped(&mut self, now: &Arrangement, target: Amps) -> Result<Report, Halt> {
         self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
-        self.arrange(Arrangement { reversed: !now.reversed, ..now.clone() }).await?;
+        self.arrange(Arrangement {
+            reversed: !now.reversed,
+            ..now.clone()
+        })
+        .await?;
         self.drive(target, WIGGLE_RAMP).await?;
         self.hold(WIGGLE).await
     }
@@ -303,7 +357,10 @@ impl Core {
 
 /// Mean deflection over the later half of the ticks, with its standard uncertainty.
 fn mean_needle(ticks: &[Tick]) -> Option<(f64, f64)> {
-    let seen: Vec<(f64, f64)> = ticks[ticks.len() / 2..].iter().filter_map(|t| t.needle).collect();
+    let seen: Vec<(f64, f64)> = ticks[ticks.len() / 2..]
+        .iter()
+        .filter_map(|t| t.needle)
+        .collect();
     let n = seen.len() as f64;
     let mean = seen.iter().map(|(d, _)| d).sum::<f64>() / n;
     let u = seen.iter().map(|(_, u)| *u).fold(0.0, f64::max) / n.sqrt();

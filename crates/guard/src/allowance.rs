@@ -82,9 +82,11 @@ impl Evidence {
         if self.from_zero(point.deflection) < SURE_MOTION {
             return;
         }
-        self.points.retain(|p| (p.current / point.current - 1.0).abs() > 0.004);
+        self.points
+            .retain(|p| (p.current / point.current - 1.0).abs() > 0.004);
         self.points.push(point);
-        self.points.sort_by(|a, b| a.current.get().total_cmp(&b.current.get()));
+        self.points
+            .sort_by(|a, b| a.current.get().total_cmp(&b.current.get()));
     }
 
     /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across
@@ -96,7 +98,8 @@ impl Evidence {
             return;
         }
         let grown = current.min(allowed) * (1.0 + limits.growth).powf(seconds.get() + 1.0);
-        self.quiet = Some(allowed.max(grown.min(allowed * (1.0 + limits.growth).powf(seconds.get()))));
+        self.quiet =
+            Some(allowed.max(grown.min(allowed * (1.0 + limits.growth).powf(seconds.get()))));
     }
 
     /// Why growth without motion has ended at this drop, if it has.
@@ -106,13 +109,22 @@ impl Evidence {
         }
         let drop = drop.abs();
         if drop * current >= QUIET_POWER {
-            return Some(format!("the movement takes {} and nothing has moved", drop * current));
+            return Some(format!(
+                "the movement takes {} and nothing has moved",
+                drop * current
+            ));
         }
-        let passed = MILESTONES.iter().filter(|milestone| drop >= **milestone).count();
+        let passed = MILESTONES
+            .iter()
+            .filter(|milestone| drop >= **milestone)
+            .count();
         if passed == MILESTONES.len() {
-            return Some(format!("the drop is {drop} and no wiggle has moved the needle"));
+            return Some(format!(
+                "the drop is {drop} and no wiggle has moved the needle"
+            ));
         }
-        (passed > self.wiggles).then(|| format!("the drop is {drop}; a polarity wiggle comes first"))
+        (passed > self.wiggles)
+            .then(|| format!("the drop is {drop}; a polarity wiggle comes first"))
     }
 
     /// The largest current that the evidence permits.
@@ -123,7 +135,9 @@ impl Evidence {
         if self.points.len() == 1 {
             return top.current * FIRST_GROWTH;
         }
-        self.points.iter().map(|p| self.permits(p, limits.ceiling)).fold(Amps::ZERO, Amps::max)
+        self.trusted()
+            .map(|p| self.permits(p, limits.ceiling))
+            .fold(Amps::ZERO, Amps::max)
     }
 
     /// A full-scale current that is proven to be reached or passed.
@@ -138,7 +152,11 @@ impl Evidence {
             return None;
         }
         let high = |p: &Point| {
-            let exponent = if current > p.current { self.exponent_high() } else { 0.0 };
+            let exponent = if current > p.current {
+                self.exponent_high()
+            } else {
+                0.0
+            };
             let start = self.from_zero(p.deflection) + 2.0 * p.u;
             start * (current / p.current).powf(exponent) + self.zero.unwrap_or(0.0)
         };
@@ -148,15 +166,14 @@ impl Evidence {
 
     /// The points that bound the top: those at 80 % or more of the highest deflection.
     fn trusted(&self) -> impl Iterator<Item = &Point> {
-        let highest = self.points.iter().map(|p| p.deflection).fold(0.0, f64::max);
-        self.points.iter().filter(move |p| p.deflection >= 0.8 * highest)
+        let height = |p: &Point| self.from_zero(p.deflection);
+        let highest = self.points.iter().map(height).fold(0.0, f64::max);
+        self.points
+            .iter()
+            .filter(move |p| height(p) >= 0.8 * highest)
     }
 
     fn permits(&self, point: &Point, ceiling: f64) -> Amps {
-        let highest = self.points.iter().map(|p| p.deflection).fold(0.0, f64::max);
-        if point.deflection < 0.8 * highest {
-            return Amps::ZERO;
-        }
         let zero = self.zero.unwrap_or(0.0);
         let stood = self.from_zero(point.deflection) + 2.0 * point.u;
         let mut growth = (ceiling - zero) / stood;
@@ -168,10 +185,21 @@ impl Evidence {
 
     /// Upper bound of the local exponent at the top of what was seen.
     fn exponent_high(&self) -> f64 {
-        let Some(top) = self.points.last() else { return f64::INFINITY };
-        let partner = self.points.iter().rev().find(|p| top.current / p.current >= 1.08);
-        let Some(low) = partner else { return f64::INFINITY };
-        let (d_low, d_top) = (self.from_zero(low.deflection), self.from_zero(top.deflection));
+        let Some(top) = self.points.last() else {
+            return f64::INFINITY;
+        };
+        let partner = self
+            .points
+            .iter()
+            .rev()
+            .find(|p| top.current / p.current >= 1.08);
+        let Some(low) = partner else {
+            return f64::INFINITY;
+        };
+        let (d_low, d_top) = (
+            self.from_zero(low.deflection),
+            self.from_zero(top.deflection),
+        );
         let span = (top.current / low.current).ln();
         let exponent = (d_top / d_low).ln() / span;
         let u = (low.u / d_low).hypot(top.u / d_top) / span;
@@ -200,7 +228,11 @@ mod tests {
     }
 
     fn at(current: f64, deflection: f64) -> Point {
-        Point { current: Amps::new(current), deflection, u: 0.0003 }
+        Point {
+            current: Amps::new(current),
+            deflection,
+            u: 0.0003,
+        }
     }
 
     /// Laws a needle may follow, scaled so that 1 is full scale; worst case of the design among them.
@@ -223,7 +255,10 @@ mod tests {
             while law(current) < 1.0 && steps < 60 {
                 steps += 1;
                 let deflection = law(current);
-                assert!(deflection <= 1.02, "law {number} at {current}: {deflection}");
+                assert!(
+                    deflection <= 1.02,
+                    "law {number} at {current}: {deflection}"
+                );
                 if deflection < 0.02 {
                     current *= 1.02; // creep
                     steps -= 1;
@@ -232,7 +267,11 @@ mod tests {
                 evidence.stood(at(current, deflection));
                 current = evidence.allowance(&limits()).get();
             }
-            assert!(law(current) > 0.99 && law(current) <= 1.0205, "law {number} ends at {}", law(current));
+            assert!(
+                law(current) > 0.99 && law(current) <= 1.0205,
+                "law {number} ends at {}",
+                law(current)
+            );
         }
     }
 

@@ -42,7 +42,9 @@ pub enum Refusal {
         lowest: f64,
     },
     /// A path that is not earned.
-    #[error("path {path} could drive {fault} by a single fault; only {proven} of full-scale current is proven")]
+    #[error(
+        "path {path} could drive {fault} by a single fault; only {proven} of full-scale current is proven"
+    )]
     NotEarned {
         /// Path name.
         path: String,
@@ -161,7 +163,9 @@ impl Known<'_> {
     fn current_high(&self, arrangement: &Arrangement, volts: Volts, step: Volts) -> Amps {
         let supply = &self.rig.supply;
         let stated = supply.highest(volts, volts - step) / loop_low(self.rig, arrangement);
-        let Some(m) = self.measured else { return stated };
+        let Some(m) = self.measured else {
+            return stated;
+        };
         // The offset was measured along with the loop at m.volts; what matters is its change.
         let offset = supply.offset * (1.0 - volts / m.volts).abs();
         let measured = (volts * (1.0 + 2.0 * m.u) + offset + step * supply.overshoot) / m.ohms;
@@ -170,7 +174,9 @@ impl Known<'_> {
 
     /// The set-point that should drive `target`, rounded down.
     fn volts_for(&self, arrangement: &Arrangement, target: Amps) -> Volts {
-        let ohms = self.measured.map_or(loop_low(self.rig, arrangement), |m| m.ohms);
+        let ohms = self
+            .measured
+            .map_or(loop_low(self.rig, arrangement), |m| m.ohms);
         let step = self.rig.supply.resolution;
         step * ((target * ohms) / step + 1e-9).floor()
     }
@@ -178,7 +184,11 @@ impl Known<'_> {
     fn largest_step(change: Volts, over: Seconds) -> Volts {
         // The steepest part of an S-shaped ramp is twice its mean slope.
         let steps = (over / SET_POINT_EVERY).max(1.0);
-        if steps < 2.0 { change } else { change * 2.0 / steps }
+        if steps < 2.0 {
+            change
+        } else {
+            change * 2.0 / steps
+        }
     }
 
     /// Checks a change of the loop current to `target` along an S-shaped ramp of length `over`.
@@ -215,12 +225,19 @@ impl Known<'_> {
         let earned = next.range.path == 0 || path.fault_current * self.rig.limits.earn <= proven;
         if !earned || next.range.path > self.heaviest {
             let fault = path.fault_current;
-            return Err(Refusal::NotEarned { path: path.name.clone(), fault, proven });
+            return Err(Refusal::NotEarned {
+                path: path.name.clone(),
+                fault,
+                proven,
+            });
         }
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(self.rig, next);
         let allowance = self.evidence.allowance(&self.rig.limits);
         if idle > allowance {
-            return Err(Refusal::Allowance { bound: idle, allowance });
+            return Err(Refusal::Allowance {
+                bound: idle,
+                allowance,
+            });
         }
         Ok(())
     }
@@ -237,7 +254,9 @@ impl Known<'_> {
                 false => high = middle,
             }
         }
-        low / self.measured.map_or(loop_low(self.rig, arrangement), |m| m.ohms)
+        low / self
+            .measured
+            .map_or(loop_low(self.rig, arrangement), |m| m.ohms)
     }
 
     fn within_allowance(&self, arrangement: &Arrangement, bound: Amps) -> Result<(), Refusal> {
@@ -259,21 +278,35 @@ impl Known<'_> {
 
     fn within_ratings(&self, arrangement: &Arrangement, bound: Amps) -> Result<(), Refusal> {
         let range = &arrangement.range;
-        let series = self.rig.series.iter().zip(&range.series).filter(|(_, used)| **used);
+        let series = self
+            .rig
+            .series
+            .iter()
+            .zip(&range.series)
+            .filter(|(_, used)| **used);
         let fixed = &self.rig.paths[range.path].fixed;
         let sense = &self.rig.sense[range.sense];
         for element in series.map(|(element, _)| element).chain([fixed, sense]) {
             let power = bound * element.high() * bound;
             if power > element.power {
-                let element_name = format!("the {} element on channel {}", element.ohms, element.channel);
-                return Err(Refusal::Rating { element: element_name, power, rating: element.power });
+                let element_name = format!(
+                    "the {} element on channel {}",
+                    element.ohms, element.channel
+                );
+                return Err(Refusal::Rating {
+                    element: element_name,
+                    power,
+                    rating: element.power,
+                });
             }
         }
         Ok(())
     }
 
     fn within_movement_limits(&self, bound: Amps) -> Result<(), Refusal> {
-        let Some(m) = self.measured else { return Ok(()) };
+        let Some(m) = self.measured else {
+            return Ok(());
+        };
         let limits = &self.rig.limits;
         let drop = bound * m.movement;
         let power = drop * bound;
@@ -282,7 +315,10 @@ impl Known<'_> {
             return Err(Refusal::Movement { what, limit });
         }
         if power > limits.power {
-            return Err(Refusal::Movement { what: power.to_string(), limit: limits.power.to_string() });
+            return Err(Refusal::Movement {
+                what: power.to_string(),
+                limit: limits.power.to_string(),
+            });
         }
         Ok(())
     }
@@ -302,7 +338,9 @@ impl Known<'_> {
         let Some(end) = self.evidence.deflection_high(bound) else {
             // One sighting of motion: how far the next may go is unknown, so it must go gently.
             let gentle = residue <= 0.1 || bound <= self.evidence.allowance(&self.rig.limits) * 0.7;
-            let refusal = Refusal::Order("this needle has only just moved: ramp over 2.5 of its slowest periods");
+            let refusal = Refusal::Order(
+                "this needle has only just moved: ramp over 2.5 of its slowest periods",
+            );
             return if gentle { Ok(None) } else { Err(refusal) };
         };
         let start = self.current_high(arrangement, from, Volts::ZERO);
@@ -325,9 +363,15 @@ impl Known<'_> {
     /// exact period is not needed.
     fn residue(&self, over: Seconds) -> f64 {
         let slowest = self.rig.limits.slowest_period;
-        let period = self.dynamics.map_or(slowest, |d| (d.period * PERIOD_TRUST).min(slowest));
+        let period = self
+            .dynamics
+            .map_or(slowest, |d| (d.period * PERIOD_TRUST).min(slowest));
         let n = over / period;
-        let ramp = if n > 1.4 { 1.0 / (std::f64::consts::PI * n * (n * n - 1.0)) } else { 1.0 };
+        let ramp = if n > 1.4 {
+            1.0 / (std::f64::consts::PI * n * (n * n - 1.0))
+        } else {
+            1.0
+        };
         let step = self.dynamics.map_or(1.0, |d| {
             let damping = d.damping * 0.8;
             if damping >= 1.0 {

@@ -133,7 +133,9 @@ impl Core {
 
     /// Serves proposals until the caller is gone or something goes wrong; then makes safe.
     pub async fn run(mut self, mut requests: mpsc::Receiver<Request>) -> Ending {
-        let served = AssertUnwindSafe(self.serve(&mut requests)).catch_unwind().await;
+        let served = AssertUnwindSafe(self.serve(&mut requests))
+            .catch_unwind()
+            .await;
         let fault = match served {
             Ok(Ok(())) => None,
             Ok(Err(fault)) => Some(fault),
@@ -141,7 +143,11 @@ impl Core {
         };
         let safe = self.make_safe().await;
         let fault = fault.or_else(|| safe.failures.first().map(|f| Fault::Instrument(f.clone())));
-        let next = if fault.is_some() { Phase::Faulted } else { Phase::Ended };
+        let next = if fault.is_some() {
+            Phase::Faulted
+        } else {
+            Phase::Ended
+        };
         self.enter(next);
         // A caller that is still waiting hears of it only now, with the rig safe.
         requests.close();
@@ -152,7 +158,12 @@ impl Core {
         if let Some(answer) = self.waiting.take() {
             let _ = answer.send(Err(Halt::Fault(heard)));
         }
-        Ending { journal: self.bench.journal, safe, fault, phase: self.phase }
+        Ending {
+            journal: self.bench.journal,
+            safe,
+            fault,
+            phase: self.phase,
+        }
     }
 
     async fn serve(&mut self, requests: &mut mpsc::Receiver<Request>) -> Result<(), Fault> {
@@ -162,7 +173,9 @@ impl Core {
                 () = crate::watch::stopped(&mut self.stop) => return Err(Fault::Interrupted),
                 request = requests.recv() => request,
             };
-            let Some(request) = request else { return Ok(()) };
+            let Some(request) = request else {
+                return Ok(());
+            };
             self.waiting = Some(request.answer);
             let done = self.carry_out(request.proposal).await;
             let reply = match done {
@@ -205,13 +218,21 @@ impl Core {
 
     pub fn report(&self, ticks: Vec<Tick>) -> Report {
         let quiet_end = ticks.last().and_then(|tick| {
-            self.evidence.quiet_end(Volts::new(tick.drop), self.loop_current(tick).abs())
+            self.evidence
+                .quiet_end(Volts::new(tick.drop), self.loop_current(tick).abs())
         });
         Report {
             observation: None,
             allowance: self.evidence.allowance(&self.rig.limits),
-            furthest: self.state.arrangement.as_ref().map_or(Amps::ZERO, |a| self.known().furthest(a)),
-            current: ticks.last().filter(|_| self.sense_ohms().is_some()).map(|t| self.loop_current(t)),
+            furthest: self
+                .state
+                .arrangement
+                .as_ref()
+                .map_or(Amps::ZERO, |a| self.known().furthest(a)),
+            current: ticks
+                .last()
+                .filter(|_| self.sense_ohms().is_some())
+                .map(|t| self.loop_current(t)),
             volts: self.volts(),
             backwards: self.backwards,
             moved: self.evidence.moved(),
@@ -223,5 +244,6 @@ impl Core {
 
 fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
-    text.or_else(|| panic.downcast_ref::<String>().cloned()).unwrap_or_default()
+    text.or_else(|| panic.downcast_ref::<String>().cloned())
+        .unwrap_or_default()
 }

@@ -22,7 +22,9 @@ pub enum Fault {
         found: String,
     },
     /// An independent reading differs from what the circuit allows.
-    #[error("the loop carries {found}, but at most {bound} was possible: the rig is not what its file says")]
+    #[error(
+        "the loop carries {found}, but at most {bound} was possible: the rig is not what its file says"
+    )]
     Current {
         /// What was read.
         found: Amps,

@@ -44,20 +44,33 @@ impl Guard {
         };
         let instruments = vec![
             ("supply".to_owned(), bench.output.identity().to_owned()),
-            ("drop meter".to_owned(), bench.drop_meter.identity().to_owned()),
-            ("loop meter".to_owned(), bench.loop_meter.identity().to_owned()),
+            (
+                "drop meter".to_owned(),
+                bench.drop_meter.identity().to_owned(),
+            ),
+            (
+                "loop meter".to_owned(),
+                bench.loop_meter.identity().to_owned(),
+            ),
             ("switch".to_owned(), bench.switch.identity().to_owned()),
             ("reader".to_owned(), bench.sight.name()),
         ];
         let mut core = Core::new(rig, bench, stop, Instant::now());
         let safe = core.make_safe().await;
         if !safe.verified {
-            let why = format!("the rig could not be made safe at the start: {}", safe.failures.join("; "));
+            let why = format!(
+                "the rig could not be made safe at the start: {}",
+                safe.failures.join("; ")
+            );
             return Err((Fault::Instrument(why), core.bench.journal));
         }
         let (requests, inbox) = mpsc::channel(1);
         let task = tokio::spawn(core.run(inbox));
-        Ok(Self { requests, task, instruments })
+        Ok(Self {
+            requests,
+            task,
+            instruments,
+        })
     }
 
     /// The instruments by role, as they identified themselves.
@@ -71,7 +84,12 @@ impl Guard {
     /// A refusal (nothing was changed), or a fault (the rig is in the safe state).
     pub async fn propose(&mut self, proposal: Proposal) -> Result<Report, Halt> {
         let (answer, answered) = oneshot::channel();
-        if self.requests.send(Request { proposal, answer }).await.is_err() {
+        if self
+            .requests
+            .send(Request { proposal, answer })
+            .await
+            .is_err()
+        {
             return Err(Fault::Ended.into());
         }
         answered.await.unwrap_or(Err(Fault::Ended.into()))
@@ -83,7 +101,9 @@ impl Guard {
     /// When the guard's task itself was lost.
     pub async fn end(self) -> Result<Ending, Fault> {
         drop(self.requests);
-        self.task.await.map_err(|error| Fault::Panic(error.to_string()))
+        self.task
+            .await
+            .map_err(|error| Fault::Panic(error.to_string()))
     }
 }
 
@@ -97,8 +117,21 @@ struct Parts {
 
 impl Parts {
     fn with(self, journal: Box<dyn Journal>) -> Bench {
-        let Self { output, drop_meter, loop_meter, switch, sight } = self;
-        Bench { output, drop_meter, loop_meter, switch, sight, journal }
+        let Self {
+            output,
+            drop_meter,
+            loop_meter,
+            switch,
+            sight,
+        } = self;
+        Bench {
+            output,
+            drop_meter,
+            loop_meter,
+            switch,
+            sight,
+            journal,
+        }
     }
 }
 
@@ -116,9 +149,24 @@ async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Par
     let supply = Supply::open(link, &dialect).await?.with_limits(limits)?;
     let drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
     let loop_meter = meter(&rig.loop_meter, "loop meter", folder, wires).await?;
-    let (link, dialect) = wire(&rig.switch.resource, &rig.switch.dialect, "switch", folder, wires).await?;
-    let switch = Switch::open(link, &dialect).await?.with_channels(&rig.channels())?;
-    Ok(Parts { output: Output::new(supply, spec), drop_meter, loop_meter, switch, sight })
+    let (link, dialect) = wire(
+        &rig.switch.resource,
+        &rig.switch.dialect,
+        "switch",
+        folder,
+        wires,
+    )
+    .await?;
+    let switch = Switch::open(link, &dialect)
+        .await?
+        .with_channels(&rig.channels())?;
+    Ok(Parts {
+        output: Output::new(supply, spec),
+        drop_meter,
+        loop_meter,
+        switch,
+        sight,
+    })
 }
 
 async fn meter(

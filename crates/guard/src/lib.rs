@@ -26,8 +26,8 @@ pub use crate::guard::{Guard, Wires};
 pub use crate::proposal::{Halt, Proposal, Report, Settle};
 pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
-    Element, Finding, Limits, MeterSpec, Path, Protection, Range, ReaderSpec, Review, Rig, RigError,
-    SupplySpec, SwitchSpec,
+    Element, Finding, Limits, MeterSpec, Path, Protection, Range, ReaderSpec, Review, Rig,
+    RigError, SupplySpec, SwitchSpec,
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};

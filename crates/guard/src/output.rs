@@ -21,7 +21,11 @@ pub(crate) struct Armed {
 impl Armed {
     /// Made from a checked drive, for the rig state of that `epoch`.
     pub fn new(checked: &crate::check::Drive, from: Volts, epoch: u64) -> Self {
-        Self { up_to: checked.volts.max(from), epoch, expires: Instant::now() + GOOD_FOR }
+        Self {
+            up_to: checked.volts.max(from),
+            epoch,
+            expires: Instant::now() + GOOD_FOR,
+        }
     }
 }
 
@@ -37,7 +41,13 @@ pub(crate) struct Output {
 impl Output {
     pub fn new(supply: Supply, spec: &SupplySpec) -> Self {
         let resolution = spec.resolution;
-        Self { supply, resolution, epoch: 0, volts: Volts::ZERO, current_limit: None }
+        Self {
+            supply,
+            resolution,
+            epoch: 0,
+            volts: Volts::ZERO,
+            current_limit: None,
+        }
     }
 
     pub fn identity(&self) -> &str {
@@ -81,21 +91,32 @@ impl Output {
         let found = self.supply.voltage_set().await?;
         if (found - volts).abs() > self.resolution * 0.6 {
             let (wanted, found) = (volts.to_string(), found.to_string());
-            return Err(Fault::ReadBack { what: "supply voltage", wanted, found });
+            return Err(Fault::ReadBack {
+                what: "supply voltage",
+                wanted,
+                found,
+            });
         }
         Ok(())
     }
 
     /// Keeps the supply's own limits just above what the next step may need.
     pub async fn limit(&mut self, current: Amps) -> Result<(), Fault> {
-        if self.current_limit.is_some_and(|limit| (limit / current - 1.0).abs() < 0.01) {
+        if self
+            .current_limit
+            .is_some_and(|limit| (limit / current - 1.0).abs() < 0.01)
+        {
             return Ok(());
         }
         self.supply.set_current_limit(current).await?;
         let found = self.supply.current_limit().await?;
         if (found - current).abs() > current * 0.01 + Amps::milli(1.0) {
             let (wanted, found) = (current.to_string(), found.to_string());
-            return Err(Fault::ReadBack { what: "supply current limit", wanted, found });
+            return Err(Fault::ReadBack {
+                what: "supply current limit",
+                wanted,
+                found,
+            });
         }
         self.current_limit = Some(current);
         Ok(())
@@ -118,7 +139,11 @@ impl Output {
         let found = self.supply.output_state().await?;
         if found != wanted {
             let (wanted, found) = (wanted.to_string(), found.to_string());
-            return Err(Fault::ReadBack { what: "supply output", wanted, found });
+            return Err(Fault::ReadBack {
+                what: "supply output",
+                wanted,
+                found,
+            });
         }
         Ok(())
     }
@@ -140,7 +165,10 @@ impl Output {
     /// The voltage at the terminals by the supply's own reading.
     pub async fn measured(&mut self) -> Result<Volts, Fault> {
         let reading = self.supply.measure_voltage().await?;
-        reading.value().map(Volts::new).ok_or(Fault::Overload("supply"))
+        reading
+            .value()
+            .map(Volts::new)
+            .ok_or(Fault::Overload("supply"))
     }
 }
 

@@ -40,27 +40,51 @@ fn line(points: &[(f64, f64)]) -> Option<(f64, f64, f64, f64)> {
     if points.len() < 4 {
         return None;
     }
-    let (mx, my) = points.iter().fold((0.0, 0.0), |(a, b), (x, y)| (a + x / n, b + y / n));
+    let (mx, my) = points
+        .iter()
+        .fold((0.0, 0.0), |(a, b), (x, y)| (a + x / n, b + y / n));
     let sxx: f64 = points.iter().map(|(x, _)| (x - mx) * (x - mx)).sum();
     let sxy: f64 = points.iter().map(|(x, y)| (x - mx) * (y - my)).sum();
     if sxx <= 0.0 {
         return None;
     }
     let slope = sxy / sxx;
-    let rest: f64 = points.iter().map(|(x, y)| (y - my - slope * (x - mx)).powi(2)).sum();
+    let rest: f64 = points
+        .iter()
+        .map(|(x, y)| (y - my - slope * (x - mx)).powi(2))
+        .sum();
     Some((my, slope, (rest / (n - 2.0)).sqrt(), sxx))
 }
 
 /// Looks at a window of ticks; none when too little was seen in it.
 pub fn stillness(ticks: &[Tick]) -> Option<Stillness> {
-    let seen: Vec<(f64, f64)> = ticks.iter().filter_map(|t| Some((t.seen_at, t.needle?.0))).collect();
+    let seen: Vec<(f64, f64)> = ticks
+        .iter()
+        .filter_map(|t| Some((t.seen_at, t.needle?.0)))
+        .collect();
     let (mean, slope, s, sxx) = line(&seen)?;
-    let stated = ticks.iter().filter_map(|t| t.needle).map(|(_, u)| u).fold(0.0, f64::max);
+    let stated = ticks
+        .iter()
+        .filter_map(|t| t.needle)
+        .map(|(_, u)| u)
+        .fold(0.0, f64::max);
     let ratio: Vec<(f64, f64)> = ticks.iter().map(|t| (t.at, t.drop)).collect();
     let (drop, drop_slope, ..) = line(&ratio)?;
     let span = ticks.last()?.at - ticks.first()?.at;
-    let emf = if drop.abs() > 0.0 { (drop_slope * span / drop).abs() } else { 0.0 };
-    Some(Stillness { mean, s, stated, slope, slope_u: s.max(stated) / sxx.sqrt(), emf, n: seen.len() })
+    let emf = if drop.abs() > 0.0 {
+        (drop_slope * span / drop).abs()
+    } else {
+        0.0
+    };
+    Some(Stillness {
+        mean,
+        s,
+        stated,
+        slope,
+        slope_u: s.max(stated) / sxx.sqrt(),
+        emf,
+        n: seen.len(),
+    })
 }
 
 impl Stillness {

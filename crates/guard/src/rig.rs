@@ -40,7 +40,10 @@ impl Element {
     }
 
     fn stated(&self) -> StatedElement {
-        StatedElement { ohms: self.ohms, tolerance: self.tolerance }
+        StatedElement {
+            ohms: self.ohms,
+            tolerance: self.tolerance,
+        }
     }
 }
 
@@ -221,11 +224,23 @@ impl Rig {
 
     /// All relay channels that have a job.
     pub(crate) fn channels(&self) -> Vec<u32> {
-        let banks = self.series.iter().chain(&self.sense).chain(&self.shunt).map(|e| e.channel);
+        let banks = self
+            .series
+            .iter()
+            .chain(&self.sense)
+            .chain(&self.shunt)
+            .map(|e| e.channel);
         let paths = self.paths.iter().map(|path| path.fixed.channel);
         let named = [self.switch.source, self.switch.short, self.switch.movement];
-        let optional = [self.switch.shunt, self.switch.reverse].into_iter().flatten();
-        named.into_iter().chain(optional).chain(paths).chain(banks).collect()
+        let optional = [self.switch.shunt, self.switch.reverse]
+            .into_iter()
+            .flatten();
+        named
+            .into_iter()
+            .chain(optional)
+            .chain(paths)
+            .chain(banks)
+            .collect()
     }
 
     /// What an analysis may rely on.

@@ -37,15 +37,27 @@ impl Core {
                 tokio::time::timeout(limit, bench.switch.release_now(&channels)),
             )
         };
-        note(&mut report, "switching the supply off", off.map(|r| r.map_err(|e| e.to_string())));
-        note(&mut report, "releasing the contacts", released.map(|r| r.map_err(|e| e.to_string())));
+        note(
+            &mut report,
+            "switching the supply off",
+            off.map(|r| r.map_err(|e| e.to_string())),
+        );
+        note(
+            &mut report,
+            "releasing the contacts",
+            released.map(|r| r.map_err(|e| e.to_string())),
+        );
         self.state = State::RELEASED;
         self.bound = Amps::ZERO;
         let moved = self.rig.switch.operate + self.rig.switch.bounce + self.rig.supply.settle;
         tokio::time::sleep((moved * 2.0).duration()).await;
         let confirmed = tokio::time::timeout(limit * 2, self.confirm_safe()).await;
         report.verified = matches!(confirmed, Ok(Ok(())));
-        note(&mut report, "confirming the safe state", confirmed.map(|r| r.map_err(|e| e.to_string())));
+        note(
+            &mut report,
+            "confirming the safe state",
+            confirmed.map(|r| r.map_err(|e| e.to_string())),
+        );
         report.took = self.now() - began;
         report
     }
@@ -57,7 +69,11 @@ impl Core {
         let found = self.bench.switch.energised(&channels).await?;
         if let Some((channel, _)) = channels.iter().zip(found).find(|(_, on)| *on) {
             let (wanted, found) = (format!("channel {channel} off"), "on".to_owned());
-            return Err(Fault::ReadBack { what: "relay", wanted, found });
+            return Err(Fault::ReadBack {
+                what: "relay",
+                wanted,
+                found,
+            });
         }
         let limit = OFF + self.rig.supply.offset;
         let mut volts = self.bench.output.measured().await?;
@@ -66,7 +82,11 @@ impl Core {
             tokio::time::sleep(Seconds::milli(20.0).duration()).await;
             volts = self.bench.output.measured().await?;
         }
-        if volts.abs() > limit { Err(Fault::NotOff(volts)) } else { Ok(()) }
+        if volts.abs() > limit {
+            Err(Fault::NotOff(volts))
+        } else {
+            Ok(())
+        }
     }
 }
 
@@ -78,6 +98,8 @@ fn note(
     match outcome {
         Ok(Ok(())) => {}
         Ok(Err(error)) => report.failures.push(format!("{step}: {error}")),
-        Err(_) => report.failures.push(format!("{step}: no end within {SAFE_WITHIN}")),
+        Err(_) => report
+            .failures
+            .push(format!("{step}: no end within {SAFE_WITHIN}")),
     }
 }

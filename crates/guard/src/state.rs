@@ -29,12 +29,18 @@ pub struct State {
 
 impl State {
     /// Everything released, supply at zero.
-    pub const RELEASED: Self = Self { arrangement: None, volts: Volts::ZERO };
+    pub const RELEASED: Self = Self {
+        arrangement: None,
+        volts: Volts::ZERO,
+    };
 
     /// As it goes into an observation.
     pub fn setting(&self, rig: &Rig) -> Setting {
         let Some(a) = &self.arrangement else {
-            return Setting { supply: self.volts, ..Setting::default() };
+            return Setting {
+                supply: self.volts,
+                ..Setting::default()
+            };
         };
         Setting {
             supply: self.volts,
@@ -51,12 +57,18 @@ impl State {
 /// The channels that are energised in an arrangement.
 pub(crate) fn energised(rig: &Rig, arrangement: Option<&Arrangement>) -> BTreeSet<u32> {
     let mut channels = BTreeSet::new();
-    let Some(a) = arrangement else { return channels };
+    let Some(a) = arrangement else {
+        return channels;
+    };
     channels.extend([rig.switch.source, rig.switch.short, rig.switch.movement]);
     channels.insert(rig.paths[a.range.path].fixed.channel);
     channels.insert(rig.sense[a.range.sense].channel);
     // An energised relay shorts its series element.
-    let shorted = rig.series.iter().zip(&a.range.series).filter(|(_, used)| !**used);
+    let shorted = rig
+        .series
+        .iter()
+        .zip(&a.range.series)
+        .filter(|(_, used)| !**used);
     channels.extend(shorted.map(|(element, _)| element.channel));
     channels.extend(a.shunt.iter().map(|&i| rig.shunt[i].channel));
     if !a.shunt.is_empty() {
@@ -107,8 +119,15 @@ pub(crate) fn moves(rig: &Rig, from: &BTreeSet<u32>, to: &BTreeSet<u32>) -> Move
 /// current everywhere but in the shunt branch, where opening does.
 fn lowers(rig: &Rig, step: Move) -> bool {
     let in_shunt = Some(step.channel) == rig.switch.shunt
-        || rig.shunt.iter().any(|element| element.channel == step.channel);
-    if in_shunt { step.energise } else { !step.energise }
+        || rig
+            .shunt
+            .iter()
+            .any(|element| element.channel == step.channel);
+    if in_shunt {
+        step.energise
+    } else {
+        !step.energise
+    }
 }
 
 /// Least loop resistance of an arrangement, the movement counted as zero.
@@ -122,12 +141,23 @@ mod tests {
     use quantity::Amps;
 
     fn rig() -> Rig {
-        Rig::parse(include_str!("../../../rigs/simulated.toml"), "simulated.toml").unwrap()
+        Rig::parse(
+            include_str!("../../../rigs/simulated.toml"),
+            "simulated.toml",
+        )
+        .unwrap()
     }
 
     fn arrangement(rig: &Rig, top: f64, shunt: Vec<usize>) -> Arrangement {
-        let range = rig.range_for(Amps::new(top), Ohms::ZERO, rig.paths.len() - 1).unwrap();
-        Arrangement { range, shunt, reversed: false, largest_drop: Volts::new(1.0) }
+        let range = rig
+            .range_for(Amps::new(top), Ohms::ZERO, rig.paths.len() - 1)
+            .unwrap();
+        Arrangement {
+            range,
+            shunt,
+            reversed: false,
+            largest_drop: Volts::new(1.0),
+        }
     }
 
     #[test]
@@ -136,8 +166,14 @@ mod tests {
         let light = energised(&rig, Some(&arrangement(&rig, 50e-6, vec![])));
         let heavy = energised(&rig, Some(&arrangement(&rig, 0.1, vec![])));
         let moves = moves(&rig, &light, &heavy);
-        assert!(moves.lowering.contains(&Move { channel: 111, energise: false }));
-        assert!(moves.raising.contains(&Move { channel: 114, energise: true }));
+        assert!(moves.lowering.contains(&Move {
+            channel: 111,
+            energise: false
+        }));
+        assert!(moves.raising.contains(&Move {
+            channel: 114,
+            energise: true
+        }));
     }
 
     #[test]
@@ -150,6 +186,9 @@ mod tests {
         let opening = moves(&rig, &shunted, &open);
         assert_eq!((opening.lowering.len(), opening.raising.len()), (0, 3));
         let connect = moves(&rig, &BTreeSet::new(), &open);
-        assert!(connect.raising.contains(&Move { channel: 102, energise: true }));
+        assert!(connect.raising.contains(&Move {
+            channel: 102,
+            energise: true
+        }));
     }
 }

@@ -75,14 +75,20 @@ impl Core {
             Ok(_) => format!("the picture is {age:.2} s old"),
             Err(reason) => reason,
         };
-        self.blind_since.get_or_insert(self.started.elapsed().as_secs_f64());
+        self.blind_since
+            .get_or_insert(self.started.elapsed().as_secs_f64());
         self.refusals += 1;
         self.last_refusal = refused;
         None
     }
 
     fn keep_watch(&mut self, tick: &Tick, needle: Option<Needle>) -> Result<(), Fault> {
-        let one = |value: f64, range: f64| evidence::Reading { value, s: 0.0, n: 1, range };
+        let one = |value: f64, range: f64| evidence::Reading {
+            value,
+            s: 0.0,
+            n: 1,
+            range,
+        };
         let observation = Observation {
             seq: self.seq,
             at: Seconds::new(tick.at),
@@ -110,18 +116,30 @@ impl Core {
     fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
         let live = self.volts() > Volts::ZERO;
         let current = self.loop_current(tick).abs();
-        let offset = Volts::new(2.0 * self.rig.loop_meter.range_for(Volts::new(self.loop_range)).offset);
+        let offset = Volts::new(
+            2.0 * self
+                .rig
+                .loop_meter
+                .range_for(Volts::new(self.loop_range))
+                .offset,
+        );
         if let Some(sense) = self.sense_ohms() {
             let bound = self.bound * 1.02 + offset / sense + self.top() * BACK_EMF;
             if current > bound {
-                return Err(Fault::Current { found: current, bound });
+                return Err(Fault::Current {
+                    found: current,
+                    bound,
+                });
             }
         }
         let Some((deflection, u)) = tick.needle else {
             let since = self.blind_since.unwrap_or(tick.at);
             let blind = Seconds::new(self.now() - since);
             if live && blind > BLIND_FOR {
-                return Err(Fault::LossOfSight { blind, reason: self.last_refusal.clone() });
+                return Err(Fault::LossOfSight {
+                    blind,
+                    reason: self.last_refusal.clone(),
+                });
             }
             return Ok(());
         };
@@ -136,7 +154,8 @@ impl Core {
             }
             let drop = Volts::new(tick.drop);
             self.last_quiet = Some((drop, current));
-            self.evidence.nothing_moved(current, drop, Seconds::new(lasted), &self.rig.limits);
+            self.evidence
+                .nothing_moved(current, drop, Seconds::new(lasted), &self.rig.limits);
         }
         if deflection > 0.9 {
             self.near_full_scale += lasted;
@@ -149,7 +168,8 @@ impl Core {
 
     /// Loop current of a cycle by the stated sense resistance; zero with the loop open.
     pub(crate) fn loop_current(&self, tick: &Tick) -> Amps {
-        self.sense_ohms().map_or(Amps::ZERO, |ohms| Volts::new(tick.loop_drop) / ohms)
+        self.sense_ohms()
+            .map_or(Amps::ZERO, |ohms| Volts::new(tick.loop_drop) / ohms)
     }
 
     pub(crate) fn sense_ohms(&self) -> Option<quantity::Ohms> {
@@ -158,12 +178,20 @@ impl Core {
     }
 
     fn top(&self) -> Amps {
-        self.state.arrangement.as_ref().map_or(Amps::ZERO, |a| a.range.top)
+        self.state
+            .arrangement
+            .as_ref()
+            .map_or(Amps::ZERO, |a| a.range.top)
     }
 
     /// The drop does not fit the range: takes the largest range and reads again.
     async fn widen_drop_range(&mut self) -> Result<f64, Fault> {
-        let largest = self.rig.drop_meter.ranges.last().map_or(0.0, |range| range.full_scale);
+        let largest = self
+            .rig
+            .drop_meter
+            .ranges
+            .last()
+            .map_or(0.0, |range| range.full_scale);
         if self.drop_range >= largest {
             return Err(Fault::Overload("drop"));
         }
@@ -200,9 +228,9 @@ fn volts(reading: Reading, which: &'static str) -> Result<f64, Fault> {
     match reading {
         Reading::Value(value) => Ok(value),
         Reading::Overload { .. } => Err(Fault::Overload(which)),
-        Reading::NotANumber => {
-            Err(Fault::Instrument(format!("the {which} meter answered that it has no number")))
-        }
+        Reading::NotANumber => Err(Fault::Instrument(format!(
+            "the {which} meter answered that it has no number"
+        ))),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Movement mathematics: circuit algebra, fits, scale laws, dynamics and standards, all pure.
 
+pub mod analysis;
 pub mod circuit;
 pub mod class;
 pub mod copper;

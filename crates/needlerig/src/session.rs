@@ -55,15 +55,24 @@ pub fn simulated(
     journal: Box<dyn Journal>,
     watch: impl FnMut(&Progress),
 ) -> std::io::Result<Simulated> {
-    let runtime = Builder::new_current_thread().enable_all().start_paused(fast).build()?;
+    let runtime = Builder::new_current_thread()
+        .enable_all()
+        .start_paused(fast)
+        .build()?;
     Ok(runtime.block_on(async {
         let began = tokio::time::Instant::now();
         let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
-        let mut wires: Wires =
-            hw_sim::in_process(&bench).into_iter().map(|(name, wire)| (name.to_owned(), wire)).collect();
+        let mut wires: Wires = hw_sim::in_process(&bench)
+            .into_iter()
+            .map(|(name, wire)| (name.to_owned(), wire))
+            .collect();
         let end = one_run(order, &mut wires, journal, watch).await;
         let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
-        Simulated { end, truth, lasted: began.elapsed().into() }
+        Simulated {
+            end,
+            truth,
+            lasted: began.elapsed().into(),
+        }
     }))
 }
 
@@ -88,9 +97,15 @@ async fn one_run(
 ) -> Result<RunEnd, Fault> {
     let sight = reader(&order.rig.reader, wires).await?;
     let rig = Rig::clone(&order.rig);
-    let guard = Guard::start(rig, std::mem::take(wires), sight, journal, order.stop.clone())
-        .await
-        .map_err(|(fault, _)| fault)?;
+    let guard = Guard::start(
+        rig,
+        std::mem::take(wires),
+        sight,
+        journal,
+        order.stop.clone(),
+    )
+    .await
+    .map_err(|(fault, _)| fault)?;
     let plan = characterize(Arc::clone(&order.rig), order.depth);
     Ok(procedure::run(plan, guard, watch).await)
 }
@@ -103,11 +118,15 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
                 let text = format!("reader: there is no in-process wire \"{name}\"");
                 return Err(Fault::Instrument(text));
             };
-            let reader = WireReader::open(stream, READER_DEADLINE).await.map_err(lost)?;
+            let reader = WireReader::open(stream, READER_DEADLINE)
+                .await
+                .map_err(lost)?;
             Ok(Box::new(reader))
         }
         ReaderSpec::Tcp(host, port) => {
-            let reader = WireReader::connect(host, *port, READER_DEADLINE).await.map_err(lost)?;
+            let reader = WireReader::connect(host, *port, READER_DEADLINE)
+                .await
+                .map_err(lost)?;
             Ok(Box::new(reader))
         }
     }

@@ -2,8 +2,8 @@
 //! period, then the sweep over the scale, repeats at full scale, the half-shunt pair, zero again.
 
 mod creep;
-mod hand;
 mod half_shunt;
+mod hand;
 mod sweep;
 
 use crate::plan::{Outcome, Plan, Stopped, Voice};
@@ -62,7 +62,9 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("period and damping", 0.36).await;
     let next = hand.law.current_for(here + 0.12).unwrap_or(Amps::ZERO);
     hand.reach(next).await?;
-    hand.swing(next).await?;
+    if hand.law.exponent().is_some() {
+        hand.swing(next).await?;
+    }
     hand.settle(Purpose::Rising).await?;
     Ok(())
 }

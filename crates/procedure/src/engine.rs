@@ -40,7 +40,12 @@ pub async fn run(mut plan: Plan, mut guard: Guard, mut watch: impl FnMut(&Progre
         match plan.next(answer.take()) {
             Turn::Done(end) => break Some(end),
             Turn::Step(Step::Say { phase, done, left }) => {
-                progress = Progress { phase, done, left, ..progress };
+                progress = Progress {
+                    phase,
+                    done,
+                    left,
+                    ..progress
+                };
                 watch(&progress);
                 answer = Some(Ok(Report::default()));
             }
@@ -55,13 +60,21 @@ pub async fn run(mut plan: Plan, mut guard: Guard, mut watch: impl FnMut(&Progre
             },
         }
     };
-    RunEnd { plan: plan_end, ending: guard.end().await }
+    RunEnd {
+        plan: plan_end,
+        ending: guard.end().await,
+    }
 }
 
 fn note(progress: &mut Progress, report: &Report) {
     progress.allowance = report.allowance;
-    let Some(tick) = report.ticks.last() else { return };
-    progress.deflection = tick.needle.map(|(deflection, _)| deflection).or(progress.deflection);
+    let Some(tick) = report.ticks.last() else {
+        return;
+    };
+    progress.deflection = tick
+        .needle
+        .map(|(deflection, _)| deflection)
+        .or(progress.deflection);
     progress.current = report.current;
     progress.at = Seconds::new(tick.at);
 }

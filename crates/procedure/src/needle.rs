@@ -14,7 +14,10 @@ pub struct Law {
 impl Law {
     /// With the needle's zero.
     pub fn with_zero(zero: f64) -> Self {
-        Self { zero, points: Vec::new() }
+        Self {
+            zero,
+            points: Vec::new(),
+        }
     }
 
     /// Distance from the needle's zero.
@@ -24,7 +27,8 @@ impl Law {
 
     /// Adds a rest point; a newer one replaces those at nearly the same current.
     pub fn add(&mut self, current: Amps, deflection: f64) {
-        self.points.retain(|(i, _)| (*i / current - 1.0).abs() > 0.002);
+        self.points
+            .retain(|(i, _)| (*i / current - 1.0).abs() > 0.002);
         self.points.push((current, deflection));
     }
 
@@ -38,9 +42,11 @@ impl Law {
     pub fn slope(&self) -> Option<Amps> {
         let (i, d) = self.last()?;
         let apart = |p: &&(Amps, f64)| (p.1 - d).abs() > 0.04;
-        let other = self.points.iter().filter(apart).min_by(|a, b| {
-            (a.1 - d).abs().total_cmp(&(b.1 - d).abs())
-        });
+        let other = self
+            .points
+            .iter()
+            .filter(apart)
+            .min_by(|a, b| (a.1 - d).abs().total_cmp(&(b.1 - d).abs()));
         Some(match other {
             Some((i2, d2)) => (i - *i2) / (d - d2),
             None => i / (d - self.zero),
@@ -55,16 +61,24 @@ impl Law {
             return self.slope().map(|slope| i + slope * (mark - d));
         }
         let exponent = self.exponent().unwrap_or(1.0).clamp(0.7, 6.0);
-        Some(i * ((mark - self.zero) / (d - self.zero)).max(0.0).powf(1.0 / exponent))
+        Some(
+            i * ((mark - self.zero) / (d - self.zero))
+                .max(0.0)
+                .powf(1.0 / exponent),
+        )
     }
 
     /// Local exponent from the last point and the one nearest to half its deflection.
     pub fn exponent(&self) -> Option<f64> {
         let (i, d) = self.last()?;
-        let low = self.points.iter().filter(|p| i / p.0 > 1.15 || p.0 / i > 1.15).min_by(|a, b| {
-            let off = |p: &(Amps, f64)| (p.1 - d * 0.5).abs();
-            off(a).total_cmp(&off(b))
-        })?;
+        let low = self
+            .points
+            .iter()
+            .filter(|p| i / p.0 > 1.15 || p.0 / i > 1.15)
+            .min_by(|a, b| {
+                let off = |p: &(Amps, f64)| (p.1 - d * 0.5).abs();
+                off(a).total_cmp(&off(b))
+            })?;
         Some(((d - self.zero) / (low.1 - self.zero)).ln() / (i / low.0).ln())
     }
 
@@ -76,8 +90,13 @@ impl Law {
 
 /// Mean deflection over the last few ticks with the needle seen.
 pub fn recent(ticks: &[Tick], most: usize) -> Option<f64> {
-    let seen: Vec<f64> =
-        ticks.iter().rev().filter_map(|t| t.needle).map(|(d, _)| d).take(most).collect();
+    let seen: Vec<f64> = ticks
+        .iter()
+        .rev()
+        .filter_map(|t| t.needle)
+        .map(|(d, _)| d)
+        .take(most)
+        .collect();
     (!seen.is_empty()).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
 }
 
@@ -89,7 +108,16 @@ pub fn identify(reports: &[&Report], stepped: f64) -> Option<Dynamics> {
         .filter(|(at, _)| at.get() >= 0.0)
         .collect();
     let fit = response(&trace, None).ok()?;
-    if std::env::var_os("NR_DEBUG").is_some() { eprintln!("ident {:?} {:?} {} {} n={}", fit.dynamics, fit.slowest, fit.start, fit.end, trace.len()); }
+    if std::env::var_os("NR_DEBUG").is_some() {
+        eprintln!(
+            "ident {:?} {:?} {} {} n={}",
+            fit.dynamics,
+            fit.slowest,
+            fit.start,
+            fit.end,
+            trace.len()
+        );
+    }
     let (period, damping) = (fit.dynamics.period, fit.dynamics.damping);
     let sane = (0.05..20.0).contains(&period.get()) && damping.is_finite() && damping > 0.0;
     sane.then_some(Dynamics { period, damping })

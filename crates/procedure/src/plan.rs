@@ -109,7 +109,10 @@ impl Plan {
         F: Future<Output = Result<Outcome, Stopped>> + Send + 'static,
     {
         let voice = Voice(Arc::default());
-        Self { script: Box::pin(script(voice.clone())), voice }
+        Self {
+            script: Box::pin(script(voice.clone())),
+            voice,
+        }
     }
 
     /// Feeds the answer to the last step (none at first) and gets the next one.
@@ -141,11 +144,26 @@ mod tests {
             let moved = if report.moved { "moved" } else { "still" };
             Ok(Outcome::NothingMoves(moved.to_owned()))
         });
-        assert_eq!(plan.next(None), Turn::Step(Step::Propose(Proposal::Hold(Seconds::new(1.0)))));
-        let answer = Ok(Report { moved: true, ..Report::default() });
-        assert!(matches!(plan.next(Some(answer)), Turn::Step(Step::Say { phase: "looking", .. })));
+        assert_eq!(
+            plan.next(None),
+            Turn::Step(Step::Propose(Proposal::Hold(Seconds::new(1.0))))
+        );
+        let answer = Ok(Report {
+            moved: true,
+            ..Report::default()
+        });
+        assert!(matches!(
+            plan.next(Some(answer)),
+            Turn::Step(Step::Say {
+                phase: "looking",
+                ..
+            })
+        ));
         let end = plan.next(Some(Ok(Report::default())));
-        assert_eq!(end, Turn::Done(Ok(Outcome::NothingMoves("moved".to_owned()))));
+        assert_eq!(
+            end,
+            Turn::Done(Ok(Outcome::NothingMoves("moved".to_owned())))
+        );
     }
 
     #[test]

@@ -12,7 +12,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1);
-    let count = arguments.next().map_or(Ok(2000), |text| text.parse::<u64>());
+    let count = arguments
+        .next()
+        .map_or(Ok(2000), |text| text.parse::<u64>());
     let name = arguments.next().map_or_else(commit, Ok);
     let (Ok(count), Ok(name)) = (count, name) else {
         eprintln!("usage: campaign [COUNT] [NAME]; NAME is needed outside a git checkout");
@@ -28,10 +30,16 @@ fn main() -> ExitCode {
 }
 
 fn commit() -> Result<String, String> {
-    let git = std::process::Command::new("git").args(["rev-parse", "HEAD"]).output();
+    let git = std::process::Command::new("git")
+        .args(["rev-parse", "HEAD"])
+        .output();
     let output = git.map_err(|error| error.to_string())?;
     let text = String::from_utf8_lossy(&output.stdout).trim().to_owned();
-    if text.is_empty() { Err("no commit".to_owned()) } else { Ok(text) }
+    if text.is_empty() {
+        Err("no commit".to_owned())
+    } else {
+        Ok(text)
+    }
 }
 
 fn run(count: u64, name: &str) -> Result<Vec<Trial>, Box<dyn std::error::Error + Send + Sync>> {
@@ -41,9 +49,18 @@ fn run(count: u64, name: &str) -> Result<Vec<Trial>, Box<dyn std::error::Error +
     if let Ok(file) = std::fs::File::open(&path) {
         // A line cut short by an interruption is run again.
         let lines = BufReader::new(file).lines().map_while(Result::ok);
-        done.extend(lines.filter_map(|line| serde_json::from_str::<Trial>(&line).ok()).map(|t| (t.seed, t)));
+        done.extend(
+            lines
+                .filter_map(|line| serde_json::from_str::<Trial>(&line).ok())
+                .map(|t| (t.seed, t)),
+        );
     }
-    let file = Mutex::new(std::fs::OpenOptions::new().create(true).append(true).open(&path)?);
+    let file = Mutex::new(
+        std::fs::OpenOptions::new()
+            .create(true)
+            .append(true)
+            .open(&path)?,
+    );
     let known = done.clone();
     let next = AtomicU64::new(0);
     let fresh = Mutex::new(Vec::new());
@@ -63,7 +80,10 @@ fn run(count: u64, name: &str) -> Result<Vec<Trial>, Box<dyn std::error::Error +
                     match trial(seed, Depth::Full) {
                         Ok(trial) => {
                             keep(&file, &trial);
-                            fresh.lock().map(|mut all| all.push(trial)).unwrap_or_default();
+                            fresh
+                                .lock()
+                                .map(|mut all| all.push(trial))
+                                .unwrap_or_default();
                         }
                         Err(error) => eprintln!("seed {seed}: {error}"),
                     }
@@ -74,8 +94,16 @@ fn run(count: u64, name: &str) -> Result<Vec<Trial>, Box<dyn std::error::Error +
             });
         }
     });
-    done.extend(fresh.into_inner().unwrap_or_default().into_iter().map(|t| (t.seed, t)));
-    let wanted: Vec<Trial> = (0..count).filter_map(|n| done.get(&seed(name, n)).cloned()).collect();
+    done.extend(
+        fresh
+            .into_inner()
+            .unwrap_or_default()
+            .into_iter()
+            .map(|t| (t.seed, t)),
+    );
+    let wanted: Vec<Trial> = (0..count)
+        .filter_map(|n| done.get(&seed(name, n)).cloned())
+        .collect();
     if wanted.len() as u64 != count {
         return Err(format!("only {} of {count} trials could be run", wanted.len()).into());
     }
@@ -85,7 +113,9 @@ fn run(count: u64, name: &str) -> Result<Vec<Trial>, Box<dyn std::error::Error +
 fn keep(file: &Mutex<std::fs::File>, trial: &Trial) {
     let line = serde_json::to_string(trial).map(|line| line + "\n");
     let kept = line.map_err(std::io::Error::from).and_then(|line| {
-        let mut file = file.lock().map_err(|_| std::io::Error::other("another thread failed"))?;
+        let mut file = file
+            .lock()
+            .map_err(|_| std::io::Error::other("another thread failed"))?;
         file.write_all(line.as_bytes())
     });
     if let Err(error) = kept {
@@ -99,11 +129,27 @@ fn report(trials: &[Trial]) -> ExitCode {
     println!("{summary}");
     let broken = summary.broken(1.02);
     for trial in broken.iter().take(20) {
-        println!("BROKEN seed {}: needle {:.2} %, {} driven stop hits", trial.seed, trial.peak * 100.0, trial.driven_hits);
+        println!(
+            "BROKEN seed {}: needle {:.2} %, {} driven stop hits",
+            trial.seed,
+            trial.peak * 100.0,
+            trial.driven_hits
+        );
     }
     let (current, ohms) = summary.coverage();
     let inside = |share: f64| (0.93..=0.97).contains(&share);
     let kept = broken.is_empty() && summary.results() >= 0.98 && inside(current) && inside(ohms);
-    println!("{}", if kept { "the promise is kept" } else { "the promise is NOT kept" });
-    if kept { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+    println!(
+        "{}",
+        if kept {
+            "the promise is kept"
+        } else {
+            "the promise is NOT kept"
+        }
+    );
+    if kept {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    }
 }

@@ -17,7 +17,10 @@ impl<'a> Summary<'a> {
 
     /// Share of trials with a full-scale current and a resistance.
     pub fn results(&self) -> f64 {
-        let good = self.trials.iter().filter(|t| t.current.is_some() && t.by_drop.is_some());
+        let good = self
+            .trials
+            .iter()
+            .filter(|t| t.current.is_some() && t.by_drop.is_some());
         good.count() as f64 / self.trials.len() as f64
     }
 
@@ -28,7 +31,10 @@ impl<'a> Summary<'a> {
 
     /// Trials in which the needle passed `ceiling` or was driven into a stop.
     pub fn broken(&self, ceiling: f64) -> Vec<&'a Trial> {
-        self.trials.iter().filter(|t| t.peak > ceiling || t.driven_hits > 0).collect()
+        self.trials
+            .iter()
+            .filter(|t| t.peak > ceiling || t.driven_hits > 0)
+            .collect()
     }
 
     fn currents(&self) -> Vec<Judged> {
@@ -40,7 +46,10 @@ impl<'a> Summary<'a> {
     }
 
     fn half_shunts(&self) -> Vec<Judged> {
-        self.trials.iter().filter_map(|t| t.by_half_shunt.as_ref().ok().copied()).collect()
+        self.trials
+            .iter()
+            .filter_map(|t| t.by_half_shunt.as_ref().ok().copied())
+            .collect()
     }
 }
 
@@ -76,35 +85,68 @@ fn widths(f: &mut fmt::Formatter<'_>, name: &str, judged: &[Judged]) -> fmt::Res
 impl fmt::Display for Summary<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let trials = self.trials;
-        writeln!(f, "{} movements, {:.2} % with a result", trials.len(), self.results() * 100.0)?;
+        writeln!(
+            f,
+            "{} movements, {:.2} % with a result",
+            trials.len(),
+            self.results() * 100.0
+        )?;
         widths(f, "full-scale current", &self.currents())?;
         widths(f, "resistance by drop", &self.drops())?;
         widths(f, "resistance, half-shunt", &self.half_shunts())?;
         let agree: Vec<f64> = trials.iter().filter_map(|t| t.agreement).collect();
         let apart = agree.iter().filter(|e_n| **e_n > 1.0).count();
-        writeln!(f, "both methods: {} movements, E_n above 1 in {apart} ({:.2} %)", agree.len(), apart as f64 / agree.len() as f64 * 100.0)?;
+        writeln!(
+            f,
+            "both methods: {} movements, E_n above 1 in {apart} ({:.2} %)",
+            agree.len(),
+            apart as f64 / agree.len() as f64 * 100.0
+        )?;
         let top = trials.iter().max_by(|a, b| a.peak.total_cmp(&b.peak));
         let low = trials.iter().min_by(|a, b| a.lowest.total_cmp(&b.lowest));
         if let (Some(top), Some(low)) = (top, low) {
-            writeln!(f, "highest needle {:.2} % of scale (seed {}), lowest {:.2} % (seed {})", top.peak * 100.0, top.seed, low.lowest * 100.0, low.seed)?;
+            writeln!(
+                f,
+                "highest needle {:.2} % of scale (seed {}), lowest {:.2} % (seed {})",
+                top.peak * 100.0,
+                top.seed,
+                low.lowest * 100.0,
+                low.seed
+            )?;
         }
         let driven: u32 = trials.iter().map(|t| t.driven_hits).sum();
         let hits: u32 = trials.iter().map(|t| t.hits).sum();
         writeln!(f, "stop contacts: {driven} driven, {hits} in all")?;
         let mut lasted: Vec<f64> = trials.iter().map(|t| t.lasted).collect();
         lasted.sort_by(f64::total_cmp);
-        writeln!(f, "simulated time p50 {:.0} s, p95 {:.0} s", percentile(&lasted, 0.5), percentile(&lasted, 0.95))?;
+        writeln!(
+            f,
+            "simulated time p50 {:.0} s, p95 {:.0} s",
+            percentile(&lasted, 0.5),
+            percentile(&lasted, 0.95)
+        )?;
         let mut reasons: BTreeMap<String, Vec<u64>> = BTreeMap::new();
         for t in trials {
             if let Some(why) = &t.refused {
-                reasons.entry(format!("no result: {}", kind(why))).or_default().push(t.seed);
+                reasons
+                    .entry(format!("no result: {}", kind(why)))
+                    .or_default()
+                    .push(t.seed);
             }
             if let Err(why) = &t.by_half_shunt {
-                reasons.entry(format!("no half-shunt: {}", kind(why))).or_default().push(t.seed);
+                reasons
+                    .entry(format!("no half-shunt: {}", kind(why)))
+                    .or_default()
+                    .push(t.seed);
             }
         }
         for (why, seeds) in reasons {
-            writeln!(f, "{:5} × {why}; for example seed {}", seeds.len(), seeds[0])?;
+            writeln!(
+                f,
+                "{:5} × {why}; for example seed {}",
+                seeds.len(),
+                seeds[0]
+            )?;
         }
         Ok(())
     }
@@ -112,5 +154,8 @@ impl fmt::Display for Summary<'_> {
 
 /// A reason without its figures, so that equal ones can be counted.
 fn kind(why: &str) -> String {
-    why.split_whitespace().filter(|word| !word.contains(|c: char| c.is_ascii_digit())).collect::<Vec<_>>().join(" ")
+    why.split_whitespace()
+        .filter(|word| !word.contains(|c: char| c.is_ascii_digit()))
+        .collect::<Vec<_>>()
+        .join(" ")
 }

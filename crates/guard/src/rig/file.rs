@@ -185,13 +185,19 @@ impl Reader<'_> {
             line: before.matches('\n').count() + 1,
             column: before[line_start..].chars().count() + 1,
             message: message.into(),
-            source_line: self.text[line_start..].lines().next().unwrap_or("").to_owned(),
+            source_line: self.text[line_start..]
+                .lines()
+                .next()
+                .unwrap_or("")
+                .to_owned(),
         }
     }
 
     /// A text read as `T`; its own error text tells what would be right.
     pub fn parse<T: FromStr<Err: std::fmt::Display>>(&self, text: &Text) -> Result<T, RigError> {
-        text.as_ref().parse().map_err(|error: T::Err| self.error(text.span(), error.to_string()))
+        text.as_ref()
+            .parse()
+            .map_err(|error: T::Err| self.error(text.span(), error.to_string()))
     }
 
     /// A quantity that must be above zero.
@@ -203,7 +209,10 @@ impl Reader<'_> {
         if value > T::default() {
             return Ok(value);
         }
-        Err(self.error(text.span(), format!("\"{}\" must be above zero", text.as_ref())))
+        Err(self.error(
+            text.span(),
+            format!("\"{}\" must be above zero", text.as_ref()),
+        ))
     }
 
     /// A quantity that may be zero but not negative.
@@ -215,7 +224,10 @@ impl Reader<'_> {
         if value >= T::default() {
             return Ok(value);
         }
-        Err(self.error(text.span(), format!("\"{}\" must not be negative", text.as_ref())))
+        Err(self.error(
+            text.span(),
+            format!("\"{}\" must not be negative", text.as_ref()),
+        ))
     }
 
     /// A share between `low` and `high`, both included.
@@ -226,7 +238,10 @@ impl Reader<'_> {
             return Ok(value);
         }
         let (low, high) = (low * 100.0, high * 100.0);
-        let message = format!("\"{}\" must lie between {low} % and {high} %", text.as_ref());
+        let message = format!(
+            "\"{}\" must lie between {low} % and {high} %",
+            text.as_ref()
+        );
         Err(self.error(text.span(), message))
     }
 
@@ -236,6 +251,9 @@ impl Reader<'_> {
         if value.is_finite() {
             return Ok(value);
         }
-        Err(self.error(text.span(), format!("\"{}\" is not a finite number", text.as_ref())))
+        Err(self.error(
+            text.span(),
+            format!("\"{}\" is not a finite number", text.as_ref()),
+        ))
     }
 }

@@ -30,11 +30,17 @@ impl Rig {
     /// `heaviest` or a lighter path. None when the rig has none.
     pub fn range_for(&self, top: Amps, movement: Ohms, heaviest: usize) -> Option<Range> {
         let total = self.supply.max_voltage * SUPPLY_SHARE / top;
-        let carries = |e: &Element| (top * top.get()).get() * e.high().get() <= e.power.get() * RATING_SHARE;
+        let carries =
+            |e: &Element| (top * top.get()).get() * e.high().get() <= e.power.get() * RATING_SHARE;
         let mut senses: Vec<usize> = (0..self.sense.len())
             .filter(|&i| top * self.sense[i].ohms <= SENSE_TOP && carries(&self.sense[i]))
             .collect();
-        senses.sort_by(|&a, &b| self.sense[b].ohms.get().total_cmp(&self.sense[a].ohms.get()));
+        senses.sort_by(|&a, &b| {
+            self.sense[b]
+                .ohms
+                .get()
+                .total_cmp(&self.sense[a].ohms.get())
+        });
         let room = |sense: usize| total - self.sense[sense].high() - movement;
         // The lightest path first; on it the largest sense element that leaves enough voltage.
         let (path, sense) = (0..=heaviest.min(self.paths.len() - 1))
@@ -49,7 +55,12 @@ impl Rig {
                 left -= element.high();
             }
         }
-        Some(Range { path, series, sense, top })
+        Some(Range {
+            path,
+            series,
+            sense,
+            top,
+        })
     }
 
     /// The ranges that creep uses, from first touch to the heaviest path: the lightest path with
@@ -72,12 +83,18 @@ impl Rig {
     /// The largest current that a path can drive at all, with the sense element that allows most.
     fn most(&self, path: usize) -> Amps {
         let fixed = &self.paths[path].fixed;
-        let by_power = |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
+        let by_power =
+            |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
         let tops = self.sense.iter().map(|sense| {
             let by_voltage = self.supply.max_voltage * SUPPLY_SHARE / (fixed.high() + sense.high());
-            by_voltage.min(SENSE_TOP / sense.ohms).min(by_power(sense)).min(by_power(fixed))
+            by_voltage
+                .min(SENSE_TOP / sense.ohms)
+                .min(by_power(sense))
+                .min(by_power(fixed))
         });
-        tops.fold(Amps::ZERO, Amps::max).min(self.supply.max_current) * 0.999
+        tops.fold(Amps::ZERO, Amps::max)
+            .min(self.supply.max_current)
+            * 0.999
     }
 
     /// Least resistance of a range, the movement counted as zero.
@@ -91,7 +108,11 @@ impl Rig {
     }
 
     fn range_sum(&self, range: &Range, value: impl Fn(&Element) -> Ohms) -> Ohms {
-        let series = self.series.iter().zip(&range.series).filter(|(_, used)| **used);
+        let series = self
+            .series
+            .iter()
+            .zip(&range.series)
+            .filter(|(_, used)| **used);
         value(&self.paths[range.path].fixed)
             + value(&self.sense[range.sense])
             + series.map(|(element, _)| value(element)).sum()

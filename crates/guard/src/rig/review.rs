@@ -41,7 +41,11 @@ impl Rig {
         let mut findings = vec![self.first_touch(), self.leakage()];
         findings.extend(self.first_touch_reading());
         let heaviest = self.ladder(&mut findings);
-        let reach = self.creep_ranges().into_iter().filter(|r| r.path <= heaviest).map(|r| r.top);
+        let reach = self
+            .creep_ranges()
+            .into_iter()
+            .filter(|r| r.path <= heaviest)
+            .map(|r| r.top);
         let off_commanded = self.switch.operate + self.switch.bounce;
         Review {
             reach: reach.fold(Amps::ZERO, Amps::max) / self.limits.ceiling,
@@ -56,12 +60,19 @@ impl Rig {
     fn first_touch(&self) -> Finding {
         let touch = self.limits.first_touch;
         let Some(range) = self.range_for(touch * 10.0, quantity::Ohms::ZERO, 0) else {
-            let fixed = self.paths.first().map(|path| path.fixed.ohms).unwrap_or_default();
+            let fixed = self
+                .paths
+                .first()
+                .map(|path| path.fixed.ohms)
+                .unwrap_or_default();
             let text = format!(
                 "no range for ten times the first touch ({}): the lightest path is {fixed}",
                 touch * 10.0
             );
-            return Finding { passed: false, text };
+            return Finding {
+                passed: false,
+                text,
+            };
         };
         let idle = self.supply.highest(Volts::ZERO, Volts::ZERO) / self.range_low(&range);
         let text = format!(
@@ -69,13 +80,22 @@ impl Rig {
             self.supply.offset,
             self.range_low(&range),
         );
-        Finding { passed: idle <= touch * 0.5, text }
+        Finding {
+            passed: idle <= touch * 0.5,
+            text,
+        }
     }
 
     fn leakage(&self) -> Finding {
         let share = self.switch.leakage / self.limits.first_touch;
-        let text = format!("leakage around an open movement is {:.2} % of first touch", share * 100.0);
-        Finding { passed: share <= 0.01, text }
+        let text = format!(
+            "leakage around an open movement is {:.2} % of first touch",
+            share * 100.0
+        );
+        Finding {
+            passed: share <= 0.01,
+            text,
+        }
     }
 
     /// First touch must be readable: at least 1 mV and better than 20 %.
@@ -91,7 +111,10 @@ impl Rig {
             sense.ohms,
             u * 100.0
         );
-        Some(Finding { passed: volts >= Volts::milli(1.0) && u <= 0.2, text })
+        Some(Finding {
+            passed: volts >= Volts::milli(1.0) && u <= 0.2,
+            text,
+        })
     }
 
     /// Each path must be earnable from the one below it: the most that the lower one can drive,

@@ -28,7 +28,9 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
     Ok(Rig {
         name: parsed.name.as_ref().clone(),
         text: text.to_owned(),
-        dialects: std::path::Path::new(file).parent().map(|folder| folder.join("dialects")),
+        dialects: std::path::Path::new(file)
+            .parent()
+            .map(|folder| folder.join("dialects")),
         simulated: parsed.simulated,
         supply,
         drop_meter: meter(&reader, &parsed.meters.drop)?,
@@ -79,10 +81,23 @@ fn channels_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> 
         (*switch.movement.get_ref(), switch.movement.span()),
     ];
     let optional = [&switch.shunt, &switch.reverse];
-    all.extend(optional.into_iter().flatten().map(|c| (*c.get_ref(), c.span())));
-    all.extend(file.path.iter().map(|p| (*p.channel.get_ref(), p.channel.span())));
+    all.extend(
+        optional
+            .into_iter()
+            .flatten()
+            .map(|c| (*c.get_ref(), c.span())),
+    );
+    all.extend(
+        file.path
+            .iter()
+            .map(|p| (*p.channel.get_ref(), p.channel.span())),
+    );
     for bank in [&file.series, file.sense.get_ref(), &file.shunt] {
-        all.extend(bank.elements.iter().map(|e| (*e.channel.get_ref(), e.channel.span())));
+        all.extend(
+            bank.elements
+                .iter()
+                .map(|e| (*e.channel.get_ref(), e.channel.span())),
+        );
     }
     let mut seen = BTreeSet::new();
     let twice: Option<(u32, Range<usize>)> = all.into_iter().find(|(c, _)| !seen.insert(*c));
@@ -148,28 +163,43 @@ fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
     })
 }
 
-fn paths(
-    reader: &Reader<'_>,
-    file: &RigFile,
-    supply: &SupplySpec,
-) -> Result<Vec<Path>, RigError> {
+fn paths(reader: &Reader<'_>, file: &RigFile, supply: &SupplySpec) -> Result<Vec<Path>, RigError> {
     let mut paths: Vec<Path> = Vec::new();
     for path in &file.path {
-        let fixed = element(reader, &path.fixed, &path.tolerance, &path.power, *path.channel.get_ref())?;
+        let fixed = element(
+            reader,
+            &path.fixed,
+            &path.tolerance,
+            &path.power,
+            *path.channel.get_ref(),
+        )?;
         let fault_current = supply.highest(supply.max_voltage, Volts::ZERO) / fixed.low();
-        if paths.last().is_some_and(|before| before.fixed.ohms <= fixed.ohms) {
+        if paths
+            .last()
+            .is_some_and(|before| before.fixed.ohms <= fixed.ohms)
+        {
             let message = "paths go from light to heavy: this fixed resistor must be smaller than \
                            the one before it";
             return Err(reader.error(path.fixed.span(), message));
         }
-        paths.push(Path { name: path.name.as_ref().clone(), fixed, fault_current });
+        paths.push(Path {
+            name: path.name.as_ref().clone(),
+            fixed,
+            fault_current,
+        });
     }
     Ok(paths)
 }
 
 fn bank(reader: &Reader<'_>, file: &BankFile) -> Result<Vec<Element>, RigError> {
     let one = |e: &ElementFile| {
-        element(reader, &e.ohms, &e.tolerance, &e.power, *e.channel.get_ref())
+        element(
+            reader,
+            &e.ohms,
+            &e.tolerance,
+            &e.power,
+            *e.channel.get_ref(),
+        )
     };
     file.elements.iter().map(one).collect()
 }

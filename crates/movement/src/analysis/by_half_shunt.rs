@@ -56,6 +56,9 @@ pub(super) fn half_shunt(
     let u_needle = s * (2.0 / ratios.len() as f64).sqrt() / i_m;
     let needle = Uncertain::with_dof(0.0, u_needle, dof, "needle in the half-shunt pairs");
     let heating = slope.and_then(|s| s.rise_at_full_scale).unwrap_or(0.0);
+    // Friction may hold the needle anywhere in its band; the two rests need not share the place.
+    let band = at_mark.friction * at_mark.slope / i_m;
+    let friction = Uncertain::rectangular(0.0, band, "friction in the half-shunt pairs");
     // The movement is warmer than ambient by an unknown part of what it was at full scale.
     let warmth = Uncertain::rectangular(0.0, heating * 0.5, "warmth in the half-shunt pairs");
     let ohms = rp * (ratio - 1.0) / (1.0 + heating * 0.5);
@@ -64,6 +67,7 @@ pub(super) fn half_shunt(
         &[
             (ratio - 1.0, &shunt),
             (rp * ratio, &needle),
+            (rp * ratio, &friction),
             (ohms, &warmth),
         ],
     );

@@ -10,6 +10,8 @@ use serde::{Deserialize, Serialize};
 
 /// A rest this near to the full-scale mark is carried to it by the local slope.
 const NEAR_MARK: f64 = 0.009;
+/// A needle that moved this far since it turned has followed the current.
+const FOLLOWED: f64 = 0.005;
 /// The local slope comes from rests above this deflection.
 const LOCAL: f64 = 0.7;
 
@@ -72,14 +74,27 @@ pub(super) fn full_scale(data: &Data<'_>) -> Result<FullScale, String> {
 }
 
 /// Rests near the mark, each carried to it by the slope: from below, and from above. Rests that
-/// follow each other from one side belong to one approach; its last one counts.
+/// follow each other from one side belong to one approach; its last one counts. A needle that has
+/// not followed the current since it turned is still held by friction and says nothing.
 fn approaches<'a>(data: &Data<'a>, slope: f64) -> (Vec<Approach<'a>>, Vec<Approach<'a>>) {
     let mut near: Vec<Approach<'a>> = Vec::new();
-    for rest in data.rests() {
+    let mut turned = data.zero_before().unwrap_or(0.0);
+    let mut last = (turned, Purpose::Rising);
+    for rest in data.all.iter().filter(|o| o.sightings > 1) {
         let (Some(d), Some(i)) = (deflection(rest), current(rest)) else {
             continue;
         };
-        if (d - 1.0).abs() > NEAR_MARK || rest.purpose == Purpose::Unshunted {
+        let purpose = if rest.purpose == Purpose::Falling {
+            Purpose::Falling
+        } else {
+            Purpose::Rising
+        };
+        if purpose != last.1 {
+            turned = last.0;
+        }
+        last = (d, purpose);
+        let counts = matches!(rest.purpose, Purpose::Rising | Purpose::Falling);
+        if !counts || (d - 1.0).abs() > NEAR_MARK || (d - turned).abs() < FOLLOWED {
             continue;
         }
         near.pop_if(|(_, last)| last.purpose == rest.purpose);

@@ -7,8 +7,8 @@ use crate::plan::{Answer, Stopped};
 use guard::{Proposal, Range, Tick};
 use quantity::{Amps, Seconds};
 
-/// Deflection from zero at which creep ends.
-const SURE_SIGN: f64 = 0.014;
+/// Deflection from zero at which creep ends: a little less than where growth does.
+const SURE_SIGN: f64 = 0.0105;
 /// Ramp of the very first touch: long enough to see a reversed movement go down before it is there.
 const FIRST_RAMP: Seconds = Seconds::new(3.0);
 /// Steps without growth after which the needle must be looked at.
@@ -27,11 +27,14 @@ pub(super) async fn creep(hand: &mut Hand) -> Result<Option<String>, Stopped> {
     let ranges = hand.rig.creep_ranges();
     let mut flipped = false;
     for (number, range) in ranges.iter().enumerate() {
-        hand.say("creep", 0.04 + 0.24 * number as f64 / ranges.len() as f64).await;
+        hand.say("creep", 0.04 + 0.24 * number as f64 / ranges.len() as f64)
+            .await;
         let mut end = in_range(hand, range, number == 0).await?;
         if matches!(end, End::Backwards) {
             if flipped {
-                return Ok(Some("the needle goes below zero with either polarity".to_owned()));
+                return Ok(Some(
+                    "the needle goes below zero with either polarity".to_owned(),
+                ));
             }
             flipped = true;
             flip(hand, range).await?;
@@ -48,7 +51,9 @@ pub(super) async fn creep(hand: &mut Hand) -> Result<Option<String>, Stopped> {
         }
         hand.drive_over(Amps::ZERO, Seconds::ZERO).await?;
     }
-    Ok(Some("nothing has moved up to the largest current of this rig".to_owned()))
+    Ok(Some(
+        "nothing has moved up to the largest current of this rig".to_owned(),
+    ))
 }
 
 /// Throws the polarity, at zero current.
@@ -64,8 +69,13 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
     if hand.range != *range {
         hand.arrange(range.clone(), Vec::new()).await?;
     }
-    let start = if first { hand.rig.limits.first_touch } else { before };
-    hand.drive_over(start, if first { FIRST_RAMP } else { Seconds::new(0.4) }).await?;
+    let start = if first {
+        hand.rig.limits.first_touch
+    } else {
+        before
+    };
+    hand.drive_over(start, if first { FIRST_RAMP } else { Seconds::new(0.4) })
+        .await?;
     let mut seen: Vec<Tick> = Vec::new();
     let mut stalled = 0;
     loop {
@@ -94,9 +104,17 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             }
             return Ok(End::Top);
         }
-        stalled = if target > hand.current * 1.002 { 0 } else { stalled + 1 };
+        stalled = if target > hand.current * 1.002 {
+            0
+        } else {
+            stalled + 1
+        };
         if stalled > STALLED {
-            return Ok(if moved(hand, &seen, 6) { End::Moved } else { End::Top });
+            return Ok(if moved(hand, &seen, 6) {
+                End::Moved
+            } else {
+                End::Top
+            });
         }
         hand.drive_over(target, Seconds::ZERO).await?;
     }

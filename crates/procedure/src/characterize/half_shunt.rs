@@ -28,14 +28,14 @@ pub(super) async fn pairs(hand: &mut Hand) -> Result<(), Stopped> {
 
 async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<(), Stopped> {
     let range = hand.range.clone();
-    hand.to_zero().await?;
+    hand.down_to_zero().await?;
     up(hand, 0.97, 0.02, Purpose::Unshunted).await?;
     let target = hand.current;
-    hand.to_zero().await?;
+    hand.down_to_zero().await?;
     hand.arrange(range.clone(), shunt.to_vec()).await?;
     hand.drive(target).await?;
     let shunted = hand.settle(Purpose::Shunted).await?;
-    hand.to_zero().await?;
+    hand.down_to_zero().await?;
     hand.arrange(range, Vec::new()).await?;
     up(hand, shunted, 0.01, Purpose::Rising).await?;
     Ok(())
@@ -48,7 +48,12 @@ fn choose(hand: &Hand, movement: Ohms) -> Option<Vec<usize>> {
         return None;
     }
     let mut order: Vec<usize> = (0..rig.shunt.len()).collect();
-    order.sort_by(|a, b| rig.shunt[*a].ohms.get().total_cmp(&rig.shunt[*b].ohms.get()));
+    order.sort_by(|a, b| {
+        rig.shunt[*a]
+            .ohms
+            .get()
+            .total_cmp(&rig.shunt[*b].ohms.get())
+    });
     let wanted = 1.0 / movement.get();
     let (mut sum, mut chosen) = (0.0, Vec::new());
     for index in order {

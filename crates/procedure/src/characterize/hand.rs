@@ -44,7 +44,9 @@ pub(super) struct Hand {
 impl Hand {
     pub fn new(voice: Voice, rig: Arc<Rig>, depth: Depth) -> Result<Self, Stopped> {
         let Some(range) = rig.creep_ranges().into_iter().next() else {
-            return Err(Stopped::Because("the rig has no range for a first touch".to_owned()));
+            return Err(Stopped::Because(
+                "the rig has no range for a first touch".to_owned(),
+            ));
         };
         Ok(Self {
             voice,
@@ -79,10 +81,19 @@ impl Hand {
 
     pub async fn arrange(&mut self, range: Range, shunt: Vec<usize>) -> Result<(), Stopped> {
         let movement = self.movement.unwrap_or(Ohms::ZERO);
-        let largest_drop = if self.movement.is_some() { range.top * movement * 1.05 } else { Volts::new(1.0) };
+        let largest_drop = if self.movement.is_some() {
+            range.top * movement * 1.05
+        } else {
+            Volts::new(1.0)
+        };
         let reversed = self.reversed;
         let shunted = !shunt.is_empty();
-        let arrangement = Arrangement { range: range.clone(), shunt, reversed, largest_drop };
+        let arrangement = Arrangement {
+            range: range.clone(),
+            shunt,
+            reversed,
+            largest_drop,
+        };
         self.report = self.voice.propose(Proposal::Arrange(arrangement)).await?;
         (self.range, self.shunted, self.current) = (range, shunted, Amps::ZERO);
         Ok(())
@@ -93,7 +104,9 @@ impl Hand {
     /// [`SWING_LEFT`], so that friction stops the needle on the same side of its band each time.
     pub fn ramp(&self, target: Amps) -> Seconds {
         let slowest = self.rig.limits.slowest_period;
-        let Some(d) = self.dynamics else { return slowest * 2.2 };
+        let Some(d) = self.dynamics else {
+            return slowest * 2.2;
+        };
         if d.damping * 0.8 >= 1.0 {
             return SHORT_RAMP;
         }
@@ -130,12 +143,26 @@ impl Hand {
                 Err(refusal) => return Err(refusal.into()),
             }
         }
-        Err(last.map_or_else(|| Stopped::Because("no step was possible".to_owned()), Stopped::Refused))
+        Err(last.map_or_else(
+            || Stopped::Because("no step was possible".to_owned()),
+            Stopped::Refused,
+        ))
     }
 
     pub async fn to_zero(&mut self) -> Result<(), Stopped> {
-        let over = if self.current > Amps::ZERO { self.ramp(Amps::ZERO) } else { Seconds::ZERO };
+        let over = if self.current > Amps::ZERO {
+            self.ramp(Amps::ZERO)
+        } else {
+            Seconds::ZERO
+        };
         self.drive_over(Amps::ZERO, over).await?;
+        Ok(())
+    }
+
+    /// Current to zero and the needle down with it, so that what follows comes from below.
+    pub async fn down_to_zero(&mut self) -> Result<(), Stopped> {
+        self.to_zero().await?;
+        self.settle(Purpose::Watch).await?;
         Ok(())
     }
 
@@ -153,10 +180,17 @@ impl Hand {
     /// Waits for rest and makes an observation; answers the deflection.
     pub async fn settle(&mut self, purpose: Purpose) -> Result<f64, Stopped> {
         let (slow, window) = self.patience();
-        let settle = Settle { purpose, window, slow, tolerance: REST };
+        let settle = Settle {
+            purpose,
+            window,
+            slow,
+            tolerance: REST,
+        };
         self.report = self.voice.propose(Proposal::Settle(settle)).await?;
         let Some(observation) = self.report.observation.clone() else {
-            return Err(Stopped::Because("the guard settled without an observation".to_owned()));
+            return Err(Stopped::Because(
+                "the guard settled without an observation".to_owned(),
+            ));
         };
         self.here = self.learn(&observation);
         Ok(self.here)
@@ -164,16 +198,24 @@ impl Hand {
 
     fn patience(&self) -> (Seconds, Seconds) {
         let slowest = self.rig.limits.slowest_period;
-        let Some(d) = self.dynamics else { return (Seconds::new(1.0), slowest * 0.8) };
+        let Some(d) = self.dynamics else {
+            return (Seconds::new(1.0), slowest * 0.8);
+        };
         // A closed shunt damps more: the slower pole is slower than identified.
-        let slow = if self.shunted { d.slow().max(d.period * 0.5) } else { d.slow() };
+        let slow = if self.shunted {
+            d.slow().max(d.period * 0.5)
+        } else {
+            d.slow()
+        };
         let window = Seconds::new(0.5).max(d.period * 0.8).max(slow * 1.5);
         (slow, window)
     }
 
     fn learn(&mut self, observation: &Observation) -> f64 {
         let deflection = observation.needle.map_or(0.0, |needle| needle.deflection);
-        let (Some(current), false) = (observation.loop_current(), self.shunted) else { return deflection };
+        let (Some(current), false) = (observation.loop_current(), self.shunted) else {
+            return deflection;
+        };
         let current = current.abs();
         if self.current > Amps::ZERO && current > Amps::ZERO {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
@@ -191,7 +233,10 @@ impl Hand {
         let limits = &self.rig.limits;
         let proven = self.report.allowance / limits.ceiling;
         let earned = |i: &usize| self.rig.paths[*i].fault_current * limits.earn <= proven;
-        (1..self.rig.paths.len()).take_while(earned).last().unwrap_or(0)
+        (1..self.rig.paths.len())
+            .take_while(earned)
+            .last()
+            .unwrap_or(0)
     }
 
     /// A range for currents up to `top`, or as near to it as the evidence has earned.
@@ -212,7 +257,9 @@ impl Hand {
         if target <= self.range.top {
             return Ok(());
         }
-        let Some(range) = self.range_up_to(target * 2.0) else { return Ok(()) };
+        let Some(range) = self.range_up_to(target * 2.0) else {
+            return Ok(());
+        };
         if range == self.range {
             return Ok(());
         }
@@ -232,6 +279,9 @@ impl Hand {
 fn may_ask_for_less(refusal: &Refusal) -> bool {
     matches!(
         refusal,
-        Refusal::Allowance { .. } | Refusal::Overshoot { .. } | Refusal::Range { .. } | Refusal::Rating { .. }
+        Refusal::Allowance { .. }
+            | Refusal::Overshoot { .. }
+            | Refusal::Range { .. }
+            | Refusal::Rating { .. }
     )
 }

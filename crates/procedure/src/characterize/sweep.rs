@@ -19,7 +19,9 @@ const NEAR_MARK: f64 = 0.03;
 pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("range", 0.42).await;
     for _ in 0..4 {
-        let Some(full_scale) = hand.law.full_scale() else { break };
+        let Some(full_scale) = hand.law.full_scale() else {
+            break;
+        };
         let top = full_scale * 1.12;
         let fits = hand.range.top >= full_scale * 1.04 && hand.range.top <= full_scale * 1.5;
         if fits && hand.law.last().is_some_and(|(_, d)| d > 0.18) {
@@ -37,13 +39,20 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
             _ => {}
         }
         // A better estimate first.
-        let next = hand.law.current_for(0.35).unwrap_or(Amps::ZERO).min(hand.range.top);
+        let next = hand
+            .law
+            .current_for(0.35)
+            .unwrap_or(Amps::ZERO)
+            .min(hand.range.top);
         hand.drive(next).await?;
         hand.settle(Purpose::Rising).await?;
     }
     let full_scale = hand.law.full_scale().unwrap_or(Amps::ZERO);
     if hand.range.top < full_scale * 1.02 {
-        let text = format!("full scale is near {full_scale}, beyond the {} this rig may use here", hand.range.top);
+        let text = format!(
+            "full scale is near {full_scale}, beyond the {} this rig may use here",
+            hand.range.top
+        );
         return Err(Stopped::Because(text));
     }
     Ok(())
@@ -62,7 +71,8 @@ pub(super) async fn scale(hand: &mut Hand) -> Result<(), Stopped> {
     up(hand, BELOW, NEAR_MARK, Purpose::Rising).await?;
     at_full_scale(hand).await?;
     for (number, mark) in marks.iter().rev().enumerate() {
-        hand.say("scale, falling", 0.58 + 0.02 * number as f64).await;
+        hand.say("scale, falling", 0.58 + 0.02 * number as f64)
+            .await;
         down(hand, *mark, NEAR_MARK).await?;
     }
     Ok(())
@@ -72,7 +82,8 @@ pub(super) async fn scale(hand: &mut Hand) -> Result<(), Stopped> {
 pub(super) async fn repeats(hand: &mut Hand) -> Result<(), Stopped> {
     let times = if hand.depth == Depth::Full { 3 } else { 1 };
     for time in 0..times {
-        hand.say("full scale again", 0.68 + 0.05 * f64::from(time)).await;
+        hand.say("full scale again", 0.68 + 0.05 * f64::from(time))
+            .await;
         if hand.here > BELOW {
             down(hand, BELOW, 0.02).await?;
         } else {
@@ -92,7 +103,12 @@ async fn at_full_scale(hand: &mut Hand) -> Result<(), Stopped> {
 }
 
 /// Up to `mark`, in as many moves as it takes; never down.
-pub(super) async fn up(hand: &mut Hand, mark: f64, near: f64, purpose: Purpose) -> Result<f64, Stopped> {
+pub(super) async fn up(
+    hand: &mut Hand,
+    mark: f64,
+    near: f64,
+    purpose: Purpose,
+) -> Result<f64, Stopped> {
     let mut here = f64::NEG_INFINITY;
     for _ in 0..5 {
         let target = hand.law.current_for(mark).unwrap_or(Amps::ZERO);
