@@ -209,7 +209,7 @@ impl Core {
     async fn settle(&mut self, settle: Settle) -> Result<Report, Halt> {
         let began = self.now();
         let patience = (settle.slow * PATIENCE)
-            .max(Seconds::new(20.0))
+            .max(Seconds::new(120.0))
             .max(settle.window * 6.0);
         let mut ticks: Vec<Tick> = Vec::new();
         loop {

@@ -1,5 +1,12 @@
 //! When the needle counts as resting: still over a window, and the back-EMF gone.
 
+/// Change of the drop over a window that counts as none: this share of the drop …
+const EMF_SHARE: f64 = 4e-4;
+/// … and this much, in V: thermal EMFs drift …
+const EMF_FLOOR: f64 = 3e-6;
+/// … and so many standard uncertainties of the change.
+const NOISE: f64 = 3.0;
+
 /// One cycle of watching.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Tick {
@@ -28,7 +35,8 @@ pub struct Stillness {
     pub slope: f64,
     /// Standard uncertainty of the slope.
     pub slope_u: f64,
-    /// Relative change of drop over loop voltage across the window: back-EMF.
+    /// Change of the drop across the window, in units of what counts as none: the back-EMF of a
+    /// needle that still moves changes it long before the picture shows the motion.
     pub emf: f64,
     /// Sightings used.
     pub n: usize,
@@ -68,14 +76,11 @@ pub fn stillness(ticks: &[Tick]) -> Option<Stillness> {
         .filter_map(|t| t.needle)
         .map(|(_, u)| u)
         .fold(0.0, f64::max);
-    let ratio: Vec<(f64, f64)> = ticks.iter().map(|t| (t.at, t.drop)).collect();
-    let (drop, drop_slope, ..) = line(&ratio)?;
+    let drops: Vec<(f64, f64)> = ticks.iter().map(|t| (t.at, t.drop)).collect();
+    let (drop, drop_slope, drop_s, drop_sxx) = line(&drops)?;
     let span = ticks.last()?.at - ticks.first()?.at;
-    let emf = if drop.abs() > 0.0 {
-        (drop_slope * span / drop).abs()
-    } else {
-        0.0
-    };
+    let noise = NOISE * drop_s / drop_sxx.sqrt() * span;
+    let emf = (drop_slope * span).abs() / (EMF_SHARE * drop.abs() + EMF_FLOOR + noise);
     Some(Stillness {
         mean,
         s,
@@ -97,6 +102,6 @@ impl Stillness {
     pub fn is_still(&self, slow: f64, tolerance: f64) -> bool {
         let spread = self.s <= 1.6 * self.stated.max(1e-6) + 0.3 * tolerance;
         let drift = self.rest_of_motion(slow).abs() <= tolerance + 2.0 * self.slope_u * slow;
-        spread && drift
+        spread && drift && self.emf <= 1.0
     }
 }

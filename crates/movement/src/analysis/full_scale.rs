@@ -10,8 +10,15 @@ use serde::{Deserialize, Serialize};
 
 /// A rest this near to the full-scale mark is carried to it by the local slope.
 const NEAR_MARK: f64 = 0.009;
-/// A needle that moved this far since it turned has followed the current.
+/// A needle that moved this far from its last rest has followed the current.
 const FOLLOWED: f64 = 0.005;
+/// Swing left at the end of a ramp, as a fraction of scale: within it, friction may stop the needle
+/// elsewhere from below than from above. Half of that goes into the mean, half of it as half-width.
+const SWING: f64 = 0.0012;
+/// Friction too small to show in the repeats.
+const LEAST_FRICTION: f64 = 0.0003;
+/// Rising and falling friction need not be quite equal: this share of it (estimate).
+const FRICTION_SHARE: f64 = 0.03;
 /// The local slope comes from rests above this deflection.
 const LOCAL: f64 = 0.7;
 
@@ -56,16 +63,19 @@ pub(super) fn full_scale(data: &Data<'_>) -> Result<FullScale, String> {
         scatter.1,
         "repeats at full scale",
     );
+    let friction = ((mean(&up) - mean(&down)) / 2.0 / slope).max(0.0);
+    let held = FRICTION_SHARE * friction + friction.clamp(LEAST_FRICTION, SWING) / 4.0;
+    let band = Uncertain::rectangular(0.0, held * slope, "place in the friction band");
     let shared = one.needle.map_or(0.0, |needle| needle.u_shared);
     let reader = Uncertain::normal(0.0, shared * slope, READER);
     let relative = data.current_errors(one);
-    let mut inputs: Vec<(f64, &Uncertain)> = vec![(1.0, &repeat), (1.0, &reader)];
+    let mut inputs: Vec<(f64, &Uncertain)> = vec![(1.0, &repeat), (1.0, &reader), (1.0, &band)];
     inputs.extend(relative.iter().map(|error| (value, error)));
     Ok(FullScale {
         mean: Uncertain::combine(value, &inputs),
         rising: mean(&up),
         falling: mean(&down),
-        friction: ((mean(&up) - mean(&down)) / 2.0 / slope).max(0.0),
+        friction,
         scatter,
         slope,
         passes,
@@ -73,32 +83,26 @@ pub(super) fn full_scale(data: &Data<'_>) -> Result<FullScale, String> {
     })
 }
 
-/// Rests near the mark, each carried to it by the slope: from below, and from above. Rests that
-/// follow each other from one side belong to one approach; its last one counts. A needle that has
-/// not followed the current since it turned is still held by friction and says nothing.
+/// Rests near the mark, each carried to it by the slope: from below, and from above. Only a rest
+/// at the end of a move that the needle followed all the way counts: after a small correcting move
+/// it may hang anywhere between sliding and break-away friction.
 fn approaches<'a>(data: &Data<'a>, slope: f64) -> (Vec<Approach<'a>>, Vec<Approach<'a>>) {
     let mut near: Vec<Approach<'a>> = Vec::new();
-    let mut turned = data.zero_before().unwrap_or(0.0);
-    let mut last = (turned, Purpose::Rising);
+    let mut before = data.zero_before().unwrap_or(0.0);
     for rest in data.all.iter().filter(|o| o.sightings > 1) {
         let (Some(d), Some(i)) = (deflection(rest), current(rest)) else {
             continue;
         };
-        let purpose = if rest.purpose == Purpose::Falling {
-            Purpose::Falling
-        } else {
-            Purpose::Rising
+        let travel = d - before;
+        before = d;
+        let followed = match rest.purpose {
+            Purpose::Rising => travel >= FOLLOWED,
+            Purpose::Falling => travel <= -FOLLOWED,
+            _ => false,
         };
-        if purpose != last.1 {
-            turned = last.0;
+        if followed && (d - 1.0).abs() <= NEAR_MARK {
+            near.push((i - slope * (d - 1.0), rest));
         }
-        last = (d, purpose);
-        let counts = matches!(rest.purpose, Purpose::Rising | Purpose::Falling);
-        if !counts || (d - 1.0).abs() > NEAR_MARK || (d - turned).abs() < FOLLOWED {
-            continue;
-        }
-        near.pop_if(|(_, last)| last.purpose == rest.purpose);
-        near.push((i - slope * (d - 1.0), rest));
     }
     near.into_iter()
         .partition(|(_, rest)| rest.purpose == Purpose::Rising)

@@ -11,7 +11,7 @@ const TOP: f64 = 1.0125;
 /// Where a repeat starts from.
 const BELOW: f64 = 0.94;
 /// How near to the full-scale mark a rest must be.
-const AT_MARK: f64 = 0.004;
+const AT_MARK: f64 = 0.006;
 /// How near elsewhere.
 const NEAR_MARK: f64 = 0.03;
 
