@@ -33,7 +33,22 @@ const LAYERS: [(&str, &[&str]); 13] = [
             "hw-sim",
         ],
     ),
-    ("needlerig-tests", &[]),
+    // Checks and campaigns look at everything, and nothing is built on them.
+    (
+        "needlerig-tests",
+        &[
+            "quantity",
+            "evidence",
+            "movement",
+            "needle",
+            "records",
+            "drivers",
+            "guard",
+            "procedure",
+            "hw-sim",
+            "needlerig",
+        ],
+    ),
     ("xtask", &[]),
     ("reuse", &["quantity", "movement"]),
 ];

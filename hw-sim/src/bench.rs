@@ -48,6 +48,8 @@ pub struct Bench {
     zero_position: f64,
     pub(crate) peak_current: f64,
     peak_power: [f64; ELEMENTS],
+    /// Lines of text received by all instruments together.
+    pub(crate) lines: u64,
 }
 
 /// Running time integrals; the voltages' are brought up only when their coefficients change.
@@ -119,6 +121,7 @@ impl Bench {
             relays_ready: 0,
             peak_current: 0.0,
             peak_power: [0.0; ELEMENTS],
+            lines: 0,
         };
         bench.rejoin();
         bench.queue.enter(0, Event::Frame(0));
@@ -176,6 +179,7 @@ impl Bench {
             deflection: self.shown(),
             current: self.drive.movement.at(self.volts(self.now), self.emf()),
             time: self.now as f64 * 1e-9,
+            lines: self.lines,
         }
     }
 

@@ -190,6 +190,7 @@ async fn look(bench: &SharedBench, line: &[u8], reply: &mut Vec<u8>) {
             let (number, instant) = {
                 let mut bench = lock(bench);
                 bench.catch_up();
+                bench.lines += 1;
                 let (number, at) = bench.next_picture();
                 (number, bench.instant(at))
             };

@@ -45,4 +45,6 @@ pub struct Truth {
     pub current: f64,
     /// Bench time up to which this holds, s.
     pub time: f64,
+    /// Lines of text that the instruments and the reader have received so far.
+    pub lines: u64,
 }

@@ -15,11 +15,32 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 1] = [(
-    "check",
-    "format, lints, tests and documentation; stops at the first failure",
-    check::check,
-)];
+const TASKS: [Task; 3] = [
+    (
+        "check",
+        "format, lints, tests and documentation; stops at the first failure",
+        check::check,
+    ),
+    (
+        "campaign",
+        "[COUNT] [NAME]: random movements judged against the truth; goes on where it stopped",
+        |arguments| program("campaign", arguments),
+    ),
+    (
+        "bench",
+        "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
+        |arguments| program("bench", arguments),
+    ),
+];
+
+/// A program of the tests' package, built for speed.
+fn program(name: &str, arguments: &[String]) -> Result<(), String> {
+    let mut cargo = run::cargo(&["run", "--quiet", "--release", "--package", "needlerig-tests"]);
+    run::finish({
+        cargo.args(["--bin", name, "--"]).args(arguments);
+        cargo
+    })
+}
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();

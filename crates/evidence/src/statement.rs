@@ -34,6 +34,8 @@ pub struct RigStatement {
     pub shunt: Vec<Element>,
     /// Largest resistance of one closed contact.
     pub contact: Ohms,
+    /// Closed contacts between the shunt bank and the movement, in series with the movement.
+    pub movement_contacts: u32,
     /// Largest thermal EMF of the drop connection, in volts.
     pub thermal_emf: f64,
     /// Input resistance of the meter that reads the drop.

@@ -15,6 +15,8 @@ use quantity::{Amps, Seconds, Volts};
 const PATIENCE: f64 = 25.0;
 /// Ramp of a wiggle, long enough for the supply's overshoot to stay small.
 const WIGGLE_RAMP: Seconds = Seconds::new(0.4);
+/// Difference between the two polarities that counts as an answer, as a fraction of scale.
+const ANSWERED: f64 = 0.002;
 /// How long each polarity of a wiggle is watched.
 const WIGGLE: Seconds = Seconds::new(1.0);
 
@@ -304,7 +306,8 @@ impl Core {
         }
         let from_zero = self.evidence.from_zero(needle.deflection);
         if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
-            self.upscale.get_or_insert(a.reversed);
+            // Plain motion overrides what a wiggle may have seemed to show.
+            self.upscale = Some(a.reversed);
             let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
             self.evidence.stood(Point {
                 current,
@@ -327,7 +330,7 @@ impl Core {
         let here = self.hold(WIGGLE).await?;
         let there = self.flipped(&now, target).await?;
         let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
-            (Some((a, ua)), Some((b, ub))) if (a - b).abs() > 6.0 * ua.hypot(ub) => {
+            (Some((a, ua)), Some((b, ub))) if (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)) => {
                 self.upscale
                     .get_or_insert(if a > b { now.reversed } else { !now.reversed });
                 true

@@ -243,6 +243,12 @@ impl Rig {
             .collect()
     }
 
+    /// Closed contacts between the shunt bank and the movement: the movement switch, and the two
+    /// of a polarity contact.
+    pub fn movement_contacts(&self) -> u32 {
+        if self.switch.reverse.is_some() { 3 } else { 1 }
+    }
+
     /// What an analysis may rely on.
     pub fn statement(&self) -> RigStatement {
         RigStatement {
@@ -250,6 +256,7 @@ impl Rig {
             sense: self.sense.iter().map(Element::stated).collect(),
             shunt: self.shunt.iter().map(Element::stated).collect(),
             contact: self.switch.contact,
+            movement_contacts: self.movement_contacts(),
             thermal_emf: self.limits.thermal_emf.get(),
             drop_input: self.drop_meter.input,
             drop_meter: self.drop_meter.ranges.clone(),

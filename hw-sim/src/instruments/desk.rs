@@ -74,6 +74,7 @@ impl Desk {
     /// Executes one line (without its terminator), writing the reply into `reply`. Gives the bench
     /// time (ns) before which the reply must be held back; then call [`Desk::complete`].
     pub fn execute(&mut self, line: &[u8], reply: &mut Vec<u8>) -> u64 {
+        self.bench(|bench| bench.lines += 1);
         reply.clear();
         self.ready = 0;
         let line = line.trim_ascii();

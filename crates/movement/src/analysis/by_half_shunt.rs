@@ -6,12 +6,12 @@
 
 use super::by_drop::Slope;
 use super::data::{Data, current, deflection};
-use super::full_scale::{FullScale, mean};
+use super::full_scale::{FullScale, LEAST_FRICTION, mean};
 use evidence::{Observation, Purpose};
 use quantity::{Ohms, Uncertain};
 
 /// Above this share of the resistance, contact resistance decides the result.
-const CONTACT_DECIDES: f64 = 0.02;
+const CONTACT_DECIDES: f64 = 0.03;
 
 pub(super) struct HalfShunt {
     pub resistance: Uncertain,
@@ -57,17 +57,23 @@ pub(super) fn half_shunt(
     let needle = Uncertain::with_dof(0.0, u_needle, dof, "needle in the half-shunt pairs");
     let heating = slope.and_then(|s| s.rise_at_full_scale).unwrap_or(0.0);
     // Friction may hold the needle anywhere in its band; the two rests need not share the place.
-    let band = at_mark.friction * at_mark.slope / i_m;
+    let band = (at_mark.friction + LEAST_FRICTION) * at_mark.slope / i_m;
     let friction = Uncertain::rectangular(0.0, band, "friction in the half-shunt pairs");
     // The movement is warmer than ambient by an unknown part of what it was at full scale.
     let warmth = Uncertain::rectangular(0.0, heating * 0.5, "warmth in the half-shunt pairs");
-    let ohms = rp * (ratio - 1.0) / (1.0 + heating * 0.5);
+    // The contacts in series with the movement are measured along with it.
+    let each = data.rig.contact.get() / 2.0;
+    let contacts = (0..data.rig.movement_contacts)
+        .map(|n| Uncertain::rectangular(each, each, &format!("contact {n} before the movement")))
+        .fold(Uncertain::exact(0.0), |sum, contact| &sum + &contact);
+    let ohms = (rp * (ratio - 1.0) - contacts.value()) / (1.0 + heating * 0.5);
     let resistance = Uncertain::combine(
         ohms,
         &[
             (ratio - 1.0, &shunt),
             (rp * ratio, &needle),
             (rp * ratio, &friction),
+            (-1.0, &contacts),
             (ohms, &warmth),
         ],
     );
@@ -191,10 +197,10 @@ fn why_none(data: &Data<'_>, slope: Option<&Slope>) -> String {
         return "not measured".to_owned();
     };
     let ohms = slope.resistance.value();
-    let contacts = data.rig.contact.get() * 1.5;
+    let contacts = data.rig.contact.get() * (1.5 + f64::from(data.rig.movement_contacts));
     if contacts / ohms > CONTACT_DECIDES {
         return format!(
-            "contact resistance (up to {} in the shunt) would decide the result at {}",
+            "contact resistance (up to {} in all) would decide the result at {}",
             Ohms::new(contacts),
             Ohms::new(ohms)
         );

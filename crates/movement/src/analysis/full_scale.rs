@@ -16,7 +16,7 @@ const FOLLOWED: f64 = 0.005;
 /// elsewhere from below than from above. Half of that goes into the mean, half of it as half-width.
 const SWING: f64 = 0.0012;
 /// Friction too small to show in the repeats.
-const LEAST_FRICTION: f64 = 0.0003;
+pub(super) const LEAST_FRICTION: f64 = 0.0003;
 /// Rising and falling friction need not be quite equal: this share of it (estimate).
 const FRICTION_SHARE: f64 = 0.03;
 /// The local slope comes from rests above this deflection.

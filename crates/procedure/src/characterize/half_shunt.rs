@@ -44,7 +44,8 @@ async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<(), Stopped> {
 /// Elements whose parallel value comes nearest to `movement`.
 fn choose(hand: &Hand, movement: Ohms) -> Option<Vec<usize>> {
     let rig = &hand.rig;
-    if rig.switch.contact * 1.5 / movement > CONTACT_SHARE {
+    let contacts = 1.5 + f64::from(rig.movement_contacts());
+    if rig.switch.contact * contacts / movement > CONTACT_SHARE {
         return None;
     }
     let mut order: Vec<usize> = (0..rig.shunt.len()).collect();
