@@ -236,18 +236,16 @@ impl Core {
 
     /// One observation from a window at rest.
     fn observe(&self, window: &[Tick], still: &Stillness, settle: Settle) -> Observation {
+        // Meters resolve the back-EMF of motion that no picture shows; it has faded most at the end.
+        let end = &window[window.len() - (window.len() / 3).max(4).min(window.len())..];
         let mean = |value: fn(&Tick) -> f64, range: f64| {
-            let n = window.len() as f64;
-            let mean = window.iter().map(value).sum::<f64>() / n;
-            let spread = window
-                .iter()
-                .map(|t| (value(t) - mean).powi(2))
-                .sum::<f64>()
-                / (n - 1.0);
+            let n = end.len() as f64;
+            let mean = end.iter().map(value).sum::<f64>() / n;
+            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
             Reading {
                 value: mean,
                 s: spread.sqrt(),
-                n: window.len() as u32,
+                n: end.len() as u32,
                 range,
             }
         };

@@ -1,9 +1,9 @@
 //! When the needle counts as resting: still over a window, and the back-EMF gone.
 
 /// Change of the drop over a window that counts as none: this share of the drop …
-const EMF_SHARE: f64 = 4e-4;
+const EMF_SHARE: f64 = 1.5e-4;
 /// … and this much, in V: thermal EMFs drift …
-const EMF_FLOOR: f64 = 3e-6;
+const EMF_FLOOR: f64 = 2e-6;
 /// … and so many standard uncertainties of the change.
 const NOISE: f64 = 3.0;
 

@@ -12,6 +12,9 @@ use serde::{Deserialize, Serialize};
 const COLD: f64 = 10e-6;
 /// Time constants tried for the warming, in s.
 const WARMING: [f64; 9] = [3.0, 5.0, 8.0, 13.0, 20.0, 32.0, 50.0, 80.0, 130.0];
+/// A rest may still change its drop by 0.015 % over the window that was watched; the readings are
+/// those of its last third.
+const EMF_LEFT: f64 = 5e-5;
 /// Rests needed for a slope.
 const LEAST: usize = 4;
 
@@ -42,29 +45,59 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
     let highest = points.iter().map(|(i, v)| i * v).fold(0.0, f64::max);
     let unfit =
         |error: crate::fit::FitError| format!("no straight line through the drops: {error}");
-    let cold = fit(&points, None).map_err(unfit)?;
-    let warm = (highest > COLD)
-        .then(|| warmed(data, &rests, &points))
-        .flatten();
-    let (fit, thermal) = match warm {
-        Some((fit, thermal)) => (fit, Some(thermal)),
-        None => (cold, None),
+    let cold = Candidate {
+        fit: fit(&points, None).map_err(unfit)?,
+        thermal: None,
     };
-    let ohms = fit.parameters[1];
-    let rise = thermal.map(|t| t.per_watt * highest);
+    let mut candidates = vec![cold];
+    if highest > COLD {
+        let ohms = candidates[0].fit.parameters[1];
+        candidates.extend(warmed(data, &rests, &points, ohms));
+    }
+    let (best, unsure) = choose(&candidates);
+    let ohms = best.fit.parameters[1];
     Ok(Slope {
-        resistance: budget(data, rests[0], ohms, &fit),
-        rise_at_full_scale: rise,
+        resistance: budget(data, rests[0], ohms, &best.fit, unsure),
+        rise_at_full_scale: best.thermal.map(|t| t.per_watt * highest),
     })
 }
 
-/// The slope's budget: scatter about the line, sense element, gains; and the load of the meter.
-fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit) -> Uncertain {
+/// A line through the drops, with or without warming.
+struct Candidate {
+    fit: Fit,
+    thermal: Option<Thermal>,
+}
+
+/// The candidate that fits best, and how far the slopes of those lie that fit nearly as well (within
+/// a change of χ² by 4, the residuals of the best taken as the scatter), in Ω.
+fn choose(candidates: &[Candidate]) -> (&Candidate, f64) {
+    let mut best = &candidates[0];
+    for candidate in candidates {
+        if candidate.fit.chi2 < best.fit.chi2 {
+            best = candidate;
+        }
+    }
+    let limit = best.fit.chi2 * (1.0 + 4.0 / best.fit.dof.max(1) as f64);
+    let near = candidates.iter().filter(|c| c.fit.chi2 <= limit);
+    let apart = near.map(|c| (c.fit.parameters[1] - best.fit.parameters[1]).abs());
+    (best, apart.fold(0.0, f64::max))
+}
+
+/// The slope's budget: scatter about the line, the warming's time constant, sense element, gains;
+/// and the load of the meter.
+fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64) -> Uncertain {
     let scatter = Uncertain::with_dof(0.0, fit.u(1), fit.dof as f64, "scatter about the drop line");
+    let warming = Uncertain::rectangular(0.0, unsure, "how the coil warms");
+    let emf = Uncertain::rectangular(0.0, EMF_LEFT, "back-EMF left at rest");
     let mut relative = data.current_errors(one);
     relative.truncate(2); // the offset is taken up by the constant
     let gain = data.drop_gain(one);
-    let mut inputs: Vec<(f64, &Uncertain)> = vec![(1.0, &scatter), (ohms, &gain)];
+    let mut inputs: Vec<(f64, &Uncertain)> = vec![
+        (1.0, &scatter),
+        (1.0, &warming),
+        (ohms, &gain),
+        (ohms, &emf),
+    ];
     inputs.extend(relative.iter().map(|error| (-ohms, error)));
     let apparent = Uncertain::combine(ohms, &inputs);
     // Voltmeter across the movement: R = R' Rv/(Rv − R').
@@ -73,7 +106,8 @@ fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit) -> Uncertain
     apparent.map1(|r| r * factor, |_| factor * factor)
 }
 
-/// Rests of the sense element and meter range with the most of them.
+/// Rests of the path, sense element and meter range with the most of them; the zero at the end, read
+/// with the same, pins the constant.
 fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
     let key = |o: &Observation| (o.set.sense, o.drop.map(|d| d.range), o.set.path.clone());
     let mut groups: Vec<Vec<&Observation>> = Vec::new();
@@ -83,7 +117,11 @@ fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
             None => groups.push(vec![rest]),
         }
     }
-    groups.into_iter().max_by_key(Vec::len).unwrap_or_default()
+    let mut best = groups.into_iter().max_by_key(Vec::len).unwrap_or_default();
+    let zeros = data.all.iter().filter(|o| o.purpose == Purpose::ZeroAfter);
+    let same = zeros.filter(|zero| best.first().is_some_and(|first| key(first) == key(zero)));
+    best.extend(same.collect::<Vec<_>>());
+    best
 }
 
 /// V = V₀ + R I [+ R k θ I], all rests of one weight.
@@ -97,35 +135,32 @@ fn fit(points: &[(f64, f64)], warmth: Option<&[f64]>) -> Result<Fit, crate::fit:
     linear(&design, &y, None, &[])
 }
 
-/// The best fit with warming of one time constant. The power history comes from all cycles of the
+/// Fits with warming, one for each time constant. The power history comes from all cycles of the
 /// run, rests or not.
 fn warmed(
     data: &Data<'_>,
     rests: &[&Observation],
     points: &[(f64, f64)],
-) -> Option<(Fit, Thermal)> {
-    let mut best: Option<(Fit, Thermal)> = None;
-    for time in WARMING {
-        let warmth = warmth(data.all, rests, time);
-        let Ok(fit) = fit(points, Some(&warmth)) else {
-            continue;
-        };
+    ohms: f64,
+) -> Vec<Candidate> {
+    let one = |time: f64| {
+        let fit = fit(points, Some(&warmth(data.all, rests, time, ohms))).ok()?;
         let per_watt = fit.parameters[2] / fit.parameters[1];
-        if per_watt > 0.0 && best.as_ref().is_none_or(|(old, _)| fit.chi2 < old.chi2) {
-            best = Some((fit, Thermal { per_watt, time }));
-        }
-    }
-    best
+        let thermal = Some(Thermal { per_watt, time });
+        (per_watt > 0.0).then_some(Candidate { fit, thermal })
+    };
+    WARMING.into_iter().filter_map(one).collect()
 }
 
 /// Power in the movement, low-passed with `time`, at the moment of each rest, in W.
-fn warmth(all: &[Observation], rests: &[&Observation], time: f64) -> Vec<f64> {
+fn warmth(all: &[Observation], rests: &[&Observation], time: f64, ohms: f64) -> Vec<f64> {
     let mut warmth = Vec::with_capacity(rests.len());
     let (mut level, mut last) = (0.0, 0.0);
     let mut next = rests.iter().peekable();
     for o in all {
         let power = match (current(o), drop(o)) {
             (Some(i), Some(v)) if o.set.shunt.is_empty() => i * v.abs(),
+            (_, Some(v)) => v * v / ohms,
             _ => 0.0,
         };
         let fade = (-(o.at.get() - last) / time).exp();
@@ -171,7 +206,7 @@ fn idle_slope(data: &Data<'_>) -> Result<Slope, String> {
         fit(&points, None).map_err(|e| format!("too little current for a resistance: {e}"))?;
     let ohms = fit.parameters[1];
     Ok(Slope {
-        resistance: budget(data, last, ohms, &fit),
+        resistance: budget(data, last, ohms, &fit, 0.0),
         rise_at_full_scale: None,
     })
 }

@@ -13,12 +13,12 @@ const NEAR_MARK: f64 = 0.009;
 /// A needle that moved this far from its last rest has followed the current.
 const FOLLOWED: f64 = 0.005;
 /// Swing left at the end of a ramp, as a fraction of scale: within it, friction may stop the needle
-/// elsewhere from below than from above. Half of that goes into the mean, half of it as half-width.
+/// elsewhere from below than from above. A sixth of it shows in the mean (simulated).
 const SWING: f64 = 0.0012;
 /// Friction too small to show in the repeats.
 pub(super) const LEAST_FRICTION: f64 = 0.0003;
 /// Rising and falling friction need not be quite equal: this share of it (estimate).
-const FRICTION_SHARE: f64 = 0.03;
+const FRICTION_SHARE: f64 = 0.02;
 /// The local slope comes from rests above this deflection.
 const LOCAL: f64 = 0.7;
 
@@ -64,7 +64,7 @@ pub(super) fn full_scale(data: &Data<'_>) -> Result<FullScale, String> {
         "repeats at full scale",
     );
     let friction = ((mean(&up) - mean(&down)) / 2.0 / slope).max(0.0);
-    let held = FRICTION_SHARE * friction + friction.clamp(LEAST_FRICTION, SWING) / 4.0;
+    let held = FRICTION_SHARE * friction + friction.clamp(LEAST_FRICTION, SWING) / 6.0;
     let band = Uncertain::rectangular(0.0, held * slope, "place in the friction band");
     let shared = one.needle.map_or(0.0, |needle| needle.u_shared);
     let reader = Uncertain::normal(0.0, shared * slope, READER);
