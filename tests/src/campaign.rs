@@ -113,7 +113,7 @@ fn run(
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let tap = Tap::default();
     let statement = rig.statement();
-    let order = Order { rig, depth, stop };
+    let order = Order::new(rig, depth, stop);
     let done = simulated(&order, movement, seed, true, Box::new(tap.clone()), |_| {})
         .map_err(|error| error.to_string())?;
     let refused = match done.end {

@@ -1,1 +1,5 @@
-fn main() {}
+//! Needlerig: characterises analog panel-meter movements without over-driving a needle.
+
+fn main() -> std::process::ExitCode {
+    needlerig::cli::main()
+}

@@ -27,11 +27,29 @@ pub struct Order {
     pub depth: Depth,
     /// Turns true to end the run in the safe state.
     pub stop: watch::Receiver<bool>,
+    opened: Option<Opened>,
 }
 
-/// Keeps a run's observations; told the instruments' identities before the first one.
-pub trait Keeper: FnOnce(&[(String, String)]) -> Result<Box<dyn Journal>, Fault> {}
-impl<F: FnOnce(&[(String, String)]) -> Result<Box<dyn Journal>, Fault>> Keeper for F {}
+/// Is told the instruments by role, as they identified themselves, before anything is driven.
+pub type Opened = Arc<dyn Fn(&[(String, String)]) + Send + Sync>;
+
+impl Order {
+    /// An order for one run.
+    pub fn new(rig: Arc<Rig>, depth: Depth, stop: watch::Receiver<bool>) -> Self {
+        Self {
+            rig,
+            depth,
+            stop,
+            opened: None,
+        }
+    }
+
+    /// Tells `opened` the instruments' identities.
+    pub fn telling(mut self, opened: Opened) -> Self {
+        self.opened = Some(opened);
+        self
+    }
+}
 
 /// A simulated run and what really happened in it.
 pub struct Simulated {
@@ -106,6 +124,9 @@ async fn one_run(
     )
     .await
     .map_err(|(fault, _)| fault)?;
+    if let Some(opened) = &order.opened {
+        opened(guard.instruments());
+    }
     let plan = characterize(Arc::clone(&order.rig), order.depth);
     Ok(procedure::run(plan, guard, watch).await)
 }

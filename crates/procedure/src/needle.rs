@@ -108,16 +108,6 @@ pub fn identify(reports: &[&Report], stepped: f64) -> Option<Dynamics> {
         .filter(|(at, _)| at.get() >= 0.0)
         .collect();
     let fit = response(&trace, None).ok()?;
-    if std::env::var_os("NR_DEBUG").is_some() {
-        eprintln!(
-            "ident {:?} {:?} {} {} n={}",
-            fit.dynamics,
-            fit.slowest,
-            fit.start,
-            fit.end,
-            trace.len()
-        );
-    }
     let (period, damping) = (fit.dynamics.period, fit.dynamics.damping);
     let sane = (0.05..20.0).contains(&period.get()) && damping.is_finite() && damping > 0.0;
     sane.then_some(Dynamics { period, damping })

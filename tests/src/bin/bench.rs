@@ -12,21 +12,29 @@ use std::time::Instant;
 const MOVEMENTS: [&str; 4] = ["heron", "tansy", "bramble", "sorrel"];
 
 fn main() -> ExitCode {
-    let rounds = std::env::args().nth(1).map_or(Ok(5), |text| text.parse::<u32>());
+    let rounds = std::env::args()
+        .nth(1)
+        .map_or(Ok(5), |text| text.parse::<u32>());
     let (Ok(rounds), Ok(rig)) = (rounds, guard::Rig::parse(SIMULATED_RIG, "simulated.toml")) else {
         eprintln!("usage: bench [ROUNDS]");
         return ExitCode::from(2);
     };
     let rig = Arc::new(rig);
     let (_asks, stop) = tokio::sync::watch::channel(false);
-    println!("{:<10} {:>12} {:>10} {:>14} {:>18}", "movement", "simulated s", "wall s", "sim s / wall s", "lines / sim s");
+    println!(
+        "{:<10} {:>12} {:>10} {:>14} {:>18}",
+        "movement", "simulated s", "wall s", "sim s / wall s", "lines / sim s"
+    );
     for name in MOVEMENTS {
-        let Some(movement) = hw_sim::find(name) else { continue };
+        let Some(movement) = hw_sim::find(name) else {
+            continue;
+        };
         let mut best: Option<(f64, f64, u64)> = None;
         for _ in 0..rounds {
-            let order = Order { rig: Arc::clone(&rig), depth: Depth::Full, stop: stop.clone() };
+            let order = Order::new(Arc::clone(&rig), Depth::Full, stop.clone());
             let began = Instant::now();
-            let Ok(run) = simulated(&order, &movement, 1, true, Box::new(Tap::default()), |_| {}) else {
+            let Ok(run) = simulated(&order, &movement, 1, true, Box::new(Tap::default()), |_| {})
+            else {
                 eprintln!("{name}: no runtime");
                 return ExitCode::FAILURE;
             };
@@ -37,7 +45,11 @@ fn main() -> ExitCode {
             }
         }
         if let Some((wall, lasted, lines)) = best {
-            println!("{name:<10} {lasted:>12.1} {wall:>10.3} {:>14.0} {:>18.1}", lasted / wall, lines as f64 / lasted);
+            println!(
+                "{name:<10} {lasted:>12.1} {wall:>10.3} {:>14.0} {:>18.1}",
+                lasted / wall,
+                lines as f64 / lasted
+            );
         }
     }
     ExitCode::SUCCESS

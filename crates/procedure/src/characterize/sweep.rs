@@ -18,7 +18,7 @@ const NEAR_MARK: f64 = 0.03;
 /// Moves to the range that the full-scale current asks for.
 pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("range", 0.42).await;
-    for _ in 0..4 {
+    for better in [0.35, 0.5, 0.65, 0.8] {
         let Some(full_scale) = hand.law.full_scale() else {
             break;
         };
@@ -41,7 +41,7 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
         // A better estimate first.
         let next = hand
             .law
-            .current_for(0.35)
+            .current_for(better)
             .unwrap_or(Amps::ZERO)
             .min(hand.range.top);
         hand.drive(next).await?;

@@ -1,0 +1,106 @@
+//! `simulate`: the simulated bench over TCP, in real time.
+
+use crate::exit::{Failure, INSTRUMENT};
+use clap::Args;
+use hw_sim::{Bench, MovementSpec, Pool, SharedBench};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Arguments of `simulate`.
+#[derive(Debug, Args)]
+pub struct Arguments {
+    /// A movement of the library, "random" (measurable), or "any" (all kinds)
+    #[arg(long, default_value = "random")]
+    movement: String,
+    /// Seed of everything that varies
+    #[arg(long)]
+    seed: Option<u64>,
+    /// First of five ports on 127.0.0.1
+    #[arg(long, default_value_t = 5025)]
+    port: u16,
+}
+
+/// Finds a simulated movement by name.
+///
+/// # Errors
+/// When there is none of that name.
+pub fn movement(name: &str, seed: u64) -> Result<MovementSpec, Failure> {
+    match name {
+        "random" => Ok(hw_sim::random(seed, Pool::Measurable)),
+        "any" => Ok(hw_sim::random(seed, Pool::Any)),
+        name => hw_sim::find(name).ok_or_else(|| {
+            let names: Vec<String> = hw_sim::library().into_iter().map(|m| m.name).collect();
+            Failure::usage(format!(
+                "there is no simulated movement \"{name}\"; there are random, any, {}",
+                names.join(", ")
+            ))
+        }),
+    }
+}
+
+/// A seed from the clock, small enough to be typed again.
+pub fn seed() -> u64 {
+    jiff::Timestamp::now().as_millisecond().unsigned_abs() % 1_000_000_007
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When the movement is not known or a port can't be had.
+pub fn run(arguments: &Arguments) -> Result<(), Failure> {
+    let seed = arguments.seed.unwrap_or_else(seed);
+    let movement = movement(&arguments.movement, seed)?;
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, seed)));
+    let (asks, mut stop) = tokio::sync::watch::channel(false);
+    super::characterize::on_signal(asks)?;
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    runtime.block_on(async {
+        let listening = hw_sim::tcp(&bench, arguments.port).await.map_err(|error| {
+            let text = format!(
+                "ports from {}: {error}; choose others with --port",
+                arguments.port
+            );
+            Failure::new(INSTRUMENT, text)
+        })?;
+        println!("simulated bench, seed {seed}; ends with Ctrl-C");
+        for (name, address) in &listening.addresses {
+            println!(
+                "  {name:<8} TCPIP::{}::{}::SOCKET",
+                address.ip(),
+                address.port()
+            );
+        }
+        if arguments.port == 5025 {
+            println!("in another terminal: needlerig characterize rigs/simulated-tcp.toml");
+        }
+        tokio::select! {
+            biased;
+            _ = stop.wait_for(|asked| *asked) => {}
+            () = listening.serve() => {}
+        }
+        Ok::<(), Failure>(())
+    })?;
+    let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
+    println!("\nwhat really happened:");
+    println!(
+        "  full-scale current {}",
+        shown(truth.full_scale_current, "A")
+    );
+    println!("  resistance         {}", shown(truth.resistance, "Ω"));
+    println!(
+        "  highest needle     {:.2} % of scale",
+        truth.peak_deflection * 100.0
+    );
+    println!(
+        "  stop contacts      {} ({} driven)",
+        truth.stop_hits, truth.driven_stop_hits
+    );
+    Ok(())
+}
+
+fn shown(value: Option<f64>, unit: &str) -> String {
+    value.map_or("none".to_owned(), |value| {
+        quantity::engineering(value, unit, 6)
+    })
+}
