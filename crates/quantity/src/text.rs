@@ -189,6 +189,12 @@ mod tests {
         assert_eq!(engineering(0.0, "V", 3), "0 V");
     }
 
+    #[test]
+    fn width_and_precision_keep_the_unit() {
+        assert_eq!(format!("{:>10.3}", Amps::micro(49.975)), "   50.0 µA");
+        assert_eq!(format!("{:<9}|", Volts::milli(1.0)), "1.000 mV |");
+    }
+
     proptest::proptest! {
         #[test]
         fn no_text_makes_the_parser_panic(text in ".{0,24}") {

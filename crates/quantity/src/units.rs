@@ -64,7 +64,13 @@ macro_rules! quantity {
 
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.pad(&engineering(self.0, $symbol, f.precision().unwrap_or(4)))
+                let text = engineering(self.0, $symbol, f.precision().unwrap_or(4));
+                // `pad` would take the precision for a length and cut the unit off.
+                match (f.width(), f.align()) {
+                    (Some(width), Some(fmt::Alignment::Right)) => write!(f, "{text:>width$}"),
+                    (Some(width), _) => write!(f, "{text:<width$}"),
+                    (None, _) => f.write_str(&text),
+                }
             }
         }
         impl FromStr for $name {

@@ -15,6 +15,11 @@ const WARMING: [f64; 9] = [3.0, 5.0, 8.0, 13.0, 20.0, 32.0, 50.0, 80.0, 130.0];
 /// A rest may still change its drop by 0.015 % over the window that was watched; the readings are
 /// those of its last third.
 const EMF_LEFT: f64 = 5e-5;
+/// Error of a drop over current that were not read at rest (estimate).
+const WHILE_GROWING: f64 = 0.005;
+/// Why an open coil has no resistance.
+pub(super) const NO_CURRENT: &str =
+    "almost the whole supply voltage stands across the terminals: no current flows";
 /// Rests needed for a slope.
 const LEAST: usize = 4;
 
@@ -173,40 +178,41 @@ fn warmth(all: &[Observation], rests: &[&Observation], time: f64, ohms: f64) -> 
     warmth
 }
 
-/// Nothing moved, or not far enough: the slope over the cycles in which current flowed.
+/// Nothing moved, or not far enough: the slope over the cycles in which current flowed. They were
+/// read while the current grew, so one figure for that goes into the budget.
 fn idle_slope(data: &Data<'_>) -> Result<Slope, String> {
     let flowing =
         |o: &&Observation| o.purpose == Purpose::Watch && o.set.connected && o.set.shunt.is_empty();
-    let last = data.all.iter().filter(flowing).max_by(|a, b| {
-        current(a)
-            .unwrap_or(0.0)
-            .total_cmp(&current(b).unwrap_or(0.0))
-    });
-    let last = last.ok_or("no current was ever driven")?;
-    let key = |o: &Observation| (o.set.sense, o.drop.map(|d| d.range), o.set.reversed);
-    let cycles: Vec<&Observation> = data
+    let size = |o: &Observation| drop(o).unwrap_or(0.0).abs();
+    let most = data
         .all
         .iter()
         .filter(flowing)
-        .filter(|o| key(o) == key(last))
-        .collect();
-    let points: Vec<(f64, f64)> = cycles
+        .max_by(|a, b| size(a).total_cmp(&size(b)));
+    let most = most.ok_or("no current was ever driven")?;
+    if size(most) > 0.5 * most.set.supply.get() && most.set.supply.get() > 0.0 {
+        return Err(NO_CURRENT.to_owned());
+    }
+    let key = |o: &Observation| (o.set.sense, o.drop.map(|d| d.range), o.set.reversed);
+    let cycles = data
+        .all
         .iter()
+        .filter(flowing)
+        .filter(|o| key(o) == key(most));
+    let points: Vec<(f64, f64)> = cycles
         .filter_map(|o| Some((current(o)?, drop(o)?)))
         .collect();
-    let open = drop(last).unwrap_or(0.0).abs() > 0.5 * last.set.supply.get()
-        && last.set.supply.get() > 0.0;
-    if open {
-        return Err(
-            "almost the whole supply voltage stands across the terminals: no current flows"
-                .to_owned(),
-        );
-    }
     let fit =
         fit(&points, None).map_err(|e| format!("too little current for a resistance: {e}"))?;
     let ohms = fit.parameters[1];
+    if ohms <= 0.0 || fit.u(1) > 0.2 * ohms {
+        return Err("too little current for a resistance".to_owned());
+    }
+    let growing = Uncertain::rectangular(0.0, WHILE_GROWING, "read while the current grew");
+    let rested = budget(data, most, ohms, &fit, 0.0);
+    let resistance = Uncertain::combine(rested.value(), &[(1.0, &rested), (ohms, &growing)]);
     Ok(Slope {
-        resistance: budget(data, last, ohms, &fit, 0.0),
+        resistance,
         rise_at_full_scale: None,
     })
 }

@@ -1,6 +1,7 @@
 //! What kind of movement it is: probabilities with the evidence for each, never from the print.
 
 use super::Findings;
+use super::by_drop::NO_CURRENT;
 use super::data::Data;
 use serde::{Deserialize, Serialize};
 
@@ -96,7 +97,7 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
 fn without_full_scale(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
     let moved = data.rests().next().is_some();
     match (&findings.by_drop, moved) {
-        (Err(why), false) if why.contains("no current flows") => normalised([
+        (Err(why), false) if why == NO_CURRENT => normalised([
             (Kind::OpenOrNothing, 0.97, why.clone()),
             (
                 Kind::Unknown,

@@ -37,6 +37,7 @@ pub(super) struct Hand {
     /// Fall of current that friction swallows before the needle follows.
     pub dead_band: Amps,
     shunted: bool,
+    furthest: f64,
     done: f64,
     began: f64,
 }
@@ -62,6 +63,7 @@ impl Hand {
             here: 0.0,
             dead_band: Amps::ZERO,
             shunted: false,
+            furthest: 0.0,
             done: 0.0,
             began: 0.0,
         })
@@ -70,6 +72,9 @@ impl Hand {
     /// Says where the plan stands. Time left is told from the pace of the phases after the needle
     /// is known, since creep's length depends on the movement.
     pub async fn say(&mut self, phase: &'static str, done: f64) {
+        // A phase that comes again does not undo what was done since.
+        let done = done.max(self.furthest);
+        self.furthest = done;
         let now = self.report.ticks.last().map_or(0.0, |tick| tick.at);
         if self.dynamics.is_some() && self.began == 0.0 {
             (self.began, self.done) = (now, done);
