@@ -55,8 +55,9 @@ impl Core {
         self.set_drop_range(next.largest_drop).await?;
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
         self.bound = idle;
-        // The supply's own limit: just above what this range may ever need.
-        let limit = (next.range.top * 1.3 + Amps::milli(5.0)).min(self.rig.supply.max_current);
+        // The supply's own limit: just above the most that this arrangement lets flow.
+        let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);
+        let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
         self.bench.output.limit(limit).await?;
         if self.phase == Phase::Safe {

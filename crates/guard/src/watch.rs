@@ -19,6 +19,8 @@ const BACKWARDS: f64 = 0.018;
 const BACK_EMF: f64 = 0.03;
 /// Deflection below which a needle counts as not moved, so that the current may grow.
 const STILL: f64 = 0.012;
+/// Below zero by this share of scale, a needle that never stood above it shows its polarity.
+const WRONG_WAY: f64 = 0.01;
 /// Deflection below which the other polarity may be tried: a swing doubles it at most.
 const TRIABLE: f64 = 0.007;
 
@@ -148,6 +150,10 @@ impl Core {
         }
         let from_zero = self.evidence.from_zero(deflection);
         self.backwards = live && from_zero < -BACKWARDS;
+        if live && from_zero < -WRONG_WAY && !self.evidence.stands() {
+            // The other polarity is the one that moves this needle up.
+            self.upscale = self.state.arrangement.as_ref().map(|a| !a.reversed);
+        }
         if live && from_zero.abs() < STILL && !self.evidence.stands() {
             if from_zero.abs() < TRIABLE {
                 self.still = self.still.max(self.bound);

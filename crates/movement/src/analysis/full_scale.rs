@@ -147,6 +147,19 @@ fn slope(data: &Data<'_>) -> Option<f64> {
         .map(|fit| fit.parameters[1])
 }
 
+/// Current at which a suppressed-zero scale begins, as a share of the full-scale current; none where
+/// a straight line does not describe the scale.
+pub(super) fn suppression(data: &Data<'_>) -> Option<f64> {
+    let points = data
+        .rests()
+        .filter_map(|o| Some((current(o)?, deflection(o)?)));
+    let (x, y): (Vec<f64>, Vec<f64>) = points.filter(|(_, d)| *d > 0.1).unzip();
+    let fit = straight_line(&x, &y, None).ok()?;
+    let (offset, slope) = (fit.parameters[0], fit.parameters[1]);
+    let zero = data.zero_before()?.max(0.0);
+    (fit.residual_sd() < 0.006).then_some((zero - offset) / slope * slope / (1.0 - offset))
+}
+
 /// Exponent of deflection from zero against current, over rests above a tenth of scale.
 pub(super) fn exponent(data: &Data<'_>) -> Option<f64> {
     let zero = data.zero_before()?;

@@ -17,6 +17,8 @@ pub enum Kind {
     InternalMultiplier,
     /// Deflection by the square of the current: moving iron, thermal, dynamometer.
     SquareLaw,
+    /// Moving coil whose scale begins above zero current.
+    SuppressedZero,
     /// Current flows, nothing moves.
     StuckNeedle,
     /// No current flows.
@@ -33,6 +35,7 @@ impl Kind {
             Self::InternalShunt => "moving coil with internal shunt",
             Self::InternalMultiplier => "moving coil with internal multiplier",
             Self::SquareLaw => "square law (moving iron or thermal)",
+            Self::SuppressedZero => "moving coil with suppressed zero",
             Self::StuckNeedle => "stuck needle",
             Self::OpenOrNothing => "open coil, or nothing connected",
             Self::Unknown => "cannot be told",
@@ -57,8 +60,10 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
         return without_full_scale(data, findings);
     };
     let exponent = findings.exponent.unwrap_or(1.0);
-    let square = bell(exponent, 2.0, 0.12);
-    let linear = bell(exponent, 1.0, 0.05).max(0.001);
+    let begins = super::full_scale::suppression(data).unwrap_or(0.0);
+    let suppressed = rising(begins, 0.12, 0.02);
+    let square = bell(exponent, 2.0, 0.12) * (1.0 - suppressed);
+    let linear = bell(exponent, 1.0, 0.05).max(0.001) * (1.0 - suppressed);
     // Common practice: bare coils stand 20 to 200 mV and seldom need more than some milliamperes;
     // with the shunt inside the current is larger, with a multiplier the drop is volts.
     let amps = current.value().log10();
@@ -87,6 +92,14 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
             Kind::InternalMultiplier,
             multiplier,
             format!("{law}; {level}: more than a coil drops"),
+        ),
+        (
+            Kind::SuppressedZero,
+            suppressed,
+            format!(
+                "a straight scale that begins at {:.0} % of {level}",
+                begins * 100.0
+            ),
         ),
         (Kind::SquareLaw, square, format!("{law}; {level}")),
         (Kind::Unknown, 0.005, "fits none of the others".to_owned()),

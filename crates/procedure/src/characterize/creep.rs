@@ -116,7 +116,11 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
                 End::Top
             });
         }
-        hand.drive_over(target, Seconds::ZERO).await?;
+        match hand.drive_over(target, Seconds::ZERO).await {
+            // The guard has seen which way this needle goes.
+            Err(Stopped::Refused(guard::Refusal::Backwards { .. })) => return Ok(End::Backwards),
+            driven => driven?,
+        };
     }
 }
 

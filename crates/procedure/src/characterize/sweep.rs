@@ -23,12 +23,12 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
             break;
         };
         let top = full_scale * 1.12;
-        let fits = hand.range.top >= full_scale * 1.04 && hand.range.top <= full_scale * 1.5;
+        let fits = hand.range.top >= full_scale * 0.98 && hand.range.top <= full_scale * 1.5;
         if fits && hand.law.last().is_some_and(|(_, d)| d > 0.18) {
             return Ok(());
         }
         match hand.range_up_to(top) {
-            Some(range) if range.top >= full_scale * 1.04 => {
+            Some(range) if range.top >= full_scale * 0.98 => {
                 hand.change_range(range).await?;
                 hand.settle(Purpose::Rising).await?;
                 if hand.law.last().is_some_and(|(_, d)| d > 0.18) {
@@ -48,7 +48,7 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
         hand.settle(Purpose::Rising).await?;
     }
     let full_scale = hand.law.full_scale().unwrap_or(Amps::ZERO);
-    if hand.range.top < full_scale * 1.02 {
+    if hand.range.top < full_scale * 0.97 {
         let text = format!(
             "full scale is near {full_scale}, beyond the {} this rig may use here",
             hand.range.top
