@@ -8,4 +8,6 @@
 )]
 
 mod layers;
+mod program;
 mod published;
+mod sample;

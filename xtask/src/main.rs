@@ -35,7 +35,13 @@ const TASKS: [Task; 3] = [
 
 /// A program of the tests' package, built for speed.
 fn program(name: &str, arguments: &[String]) -> Result<(), String> {
-    let mut cargo = run::cargo(&["run", "--quiet", "--release", "--package", "needlerig-tests"]);
+    let mut cargo = run::cargo(&[
+        "run",
+        "--quiet",
+        "--release",
+        "--package",
+        "needlerig-tests",
+    ]);
     run::finish({
         cargo.args(["--bin", name, "--"]).args(arguments);
         cargo

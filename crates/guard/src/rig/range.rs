@@ -41,7 +41,8 @@ impl Rig {
                 .get()
                 .total_cmp(&self.sense[a].ohms.get())
         });
-        let room = |sense: usize| total - self.sense[sense].high() - movement;
+        let contacts = self.contacts_high();
+        let room = |sense: usize| total - self.sense[sense].high() - movement - contacts;
         // The lightest path first; on it the largest sense element that leaves enough voltage.
         let (path, sense) = (0..=heaviest.min(self.paths.len() - 1))
             .filter(|&path| carries(&self.paths[path].fixed))
@@ -86,7 +87,8 @@ impl Rig {
         let by_power =
             |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
         let tops = self.sense.iter().map(|sense| {
-            let by_voltage = self.supply.max_voltage * SUPPLY_SHARE / (fixed.high() + sense.high());
+            let by_voltage = self.supply.max_voltage * SUPPLY_SHARE
+                / (fixed.high() + sense.high() + self.contacts_high());
             by_voltage
                 .min(SENSE_TOP / sense.ohms)
                 .min(by_power(sense))
@@ -95,6 +97,12 @@ impl Rig {
         tops.fold(Amps::ZERO, Amps::max)
             .min(self.supply.max_current)
             * 0.999
+    }
+
+    /// Resistance of all closed contacts in the loop at most: two poles of the source, path, sense,
+    /// movement, two of the polarity, and one that shorts each series element.
+    fn contacts_high(&self) -> Ohms {
+        self.switch.contact * (7 + self.series.len()) as f64
     }
 
     /// Least resistance of a range, the movement counted as zero.

@@ -1,0 +1,192 @@
+//! The program as a person runs it: what it prints, what it keeps, how it ends.
+
+use serde_json::Value;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+/// The program, built beside this test by `cargo test --workspace`.
+fn program() -> PathBuf {
+    let test = std::env::current_exe().unwrap();
+    let folder = test.parent().unwrap().parent().unwrap();
+    let program = folder.join("needlerig");
+    assert!(
+        program.is_file(),
+        "build it first: cargo build -p needlerig"
+    );
+    program
+}
+
+fn run(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(program())
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .unwrap()
+}
+
+/// Runs with `--json` and gives exit code and the one object.
+fn json(folder: &Path, arguments: &[&str]) -> (i32, Value) {
+    let output = run(folder, &[arguments, &["--json"]].concat());
+    let text = String::from_utf8(output.stdout).unwrap();
+    let object = serde_json::from_str(&text).unwrap_or_else(|e| panic!("{e}: {text}"));
+    (output.status.code().unwrap(), object)
+}
+
+fn holds(figure: &Value, truth: &Value) -> bool {
+    let number = |key: &str| figure[key].as_f64().unwrap();
+    (number("low95")..=number("high95")).contains(&truth.as_f64().unwrap())
+}
+
+#[test]
+fn the_first_command_needs_no_options_and_is_right() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, object) = json(folder.path(), &["characterize", "--seed", "7"]);
+    assert_eq!(code, 0, "{object}");
+    for key in [
+        "label",
+        "kind",
+        "full_scale_current",
+        "resistance",
+        "resistance_by",
+        "drop_at_full_scale",
+        "warnings",
+        "record",
+        "truth",
+    ] {
+        assert!(!object[key].is_null(), "{key} is missing");
+    }
+    let truth = &object["truth"];
+    assert!(
+        holds(&object["full_scale_current"], &truth["full_scale_current"]),
+        "{object}"
+    );
+    assert!(
+        holds(&object["resistance"], &truth["resistance"]),
+        "{object}"
+    );
+    assert!(truth["peak_deflection"].as_f64().unwrap() <= 1.02);
+    assert_eq!(object["kind"], "bare_moving_coil");
+    let by = &object["resistance_by"];
+    let exact = by["half_shunt"]["value"].as_f64().unwrap();
+    let plain = by["half_shunt_uncorrected"]["value"].as_f64().unwrap();
+    // Half deflection alone is low by Rm/(Rs + Rm) (common practice); here about 2 %.
+    assert!(
+        (0.005..0.05).contains(&(1.0 - plain / exact)),
+        "{plain} against {exact}"
+    );
+    let page = run(folder.path(), &["records", "show", "1"]);
+    assert!(String::from_utf8_lossy(&page.stdout).contains("full-scale current"));
+    let again = run(folder.path(), &["records", "rework", "1"]);
+    assert!(String::from_utf8_lossy(&again.stdout).contains("same as before"));
+    let csv = run(folder.path(), &["records", "export", "1", "--csv"]);
+    assert!(String::from_utf8_lossy(&csv.stdout).lines().count() > 1000);
+}
+
+#[test]
+fn the_same_seed_gives_the_same_figures() {
+    let folder = tempfile::tempdir().unwrap();
+    let once = |_| {
+        let (_, mut object) = json(
+            folder.path(),
+            &[
+                "characterize",
+                "--movement",
+                "random",
+                "--seed",
+                "11",
+                "--quick",
+            ],
+        );
+        object["record"] = Value::Null;
+        object
+    };
+    assert_eq!(once(1), once(2));
+}
+
+#[test]
+fn nothing_to_measure_ends_with_3_and_the_right_kind() {
+    let folder = tempfile::tempdir().unwrap();
+    for (movement, kind) in [
+        ("hollow", "open_or_nothing"),
+        ("nobody", "open_or_nothing"),
+        ("boulder", "stuck_needle"),
+    ] {
+        let (code, object) = json(
+            folder.path(),
+            &["characterize", "--movement", movement, "--seed", "3"],
+        );
+        assert_eq!(
+            (code, object["kind"].as_str().unwrap()),
+            (3, kind),
+            "{object}"
+        );
+        assert!(object["full_scale_current"]["value"].is_null());
+        assert!(object["full_scale_current"]["reason"].is_string());
+    }
+}
+
+#[test]
+fn swapped_leads_are_found_and_measured() {
+    let folder = tempfile::tempdir().unwrap();
+    let (code, object) = json(
+        folder.path(),
+        &["characterize", "--movement", "widdershins", "--seed", "3"],
+    );
+    assert_eq!(code, 0, "{object}");
+    assert!(object["warnings"].to_string().contains("wrong way round"));
+}
+
+#[test]
+fn a_wrong_rig_file_is_told_with_line_and_column() {
+    let good = include_str!("../rigs/simulated.toml");
+    let wrong = [
+        ("first_touch = \"1 uA\"", "first_touch = \"1 uV\"", "1 uV"),
+        (
+            "{ ohms = \"3 MΩ\", tolerance = \"1 %\", power = \"0.25 W\", channel = 121 }",
+            "{ ohms = \"3 MΩ\", tolerance = \"1 %\", channel = 121 }",
+            "power",
+        ),
+        ("fixed = \"40 kΩ\"", "fixed = \"-40 kΩ\"", "above zero"),
+        ("growth = \"50 %\"", "grwth = \"50 %\"", "grwth"),
+        ("INPROC::loop", "INPROC::drop", "same address"),
+    ];
+    let folder = tempfile::tempdir().unwrap();
+    for (from, to, said) in wrong {
+        assert!(good.contains(from), "{from}");
+        std::fs::write(folder.path().join("rig.toml"), good.replace(from, to)).unwrap();
+        let output = run(folder.path(), &["characterize", "rig.toml"]);
+        let text = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{text}");
+        assert!(
+            text.starts_with("rig.toml:") && text.contains(said) && text.contains('^'),
+            "{text}"
+        );
+        let (code, object) = json(folder.path(), &["characterize", "rig.toml"]);
+        assert_eq!((code, object["exit"].as_i64()), (2, Some(2)));
+        assert!(
+            !folder.path().join("needlerig.sqlite").exists(),
+            "nothing was begun"
+        );
+    }
+}
+
+#[test]
+fn usage_store_and_link_errors_have_their_codes_and_one_object() {
+    let folder = tempfile::tempdir().unwrap();
+    let cases: [(&[&str], i32); 4] = [
+        (&["characterize", "--nonsense"], 2),
+        (&["characterize", "--movement", "no such"], 2),
+        (&["characterize", "--store", "no/such/folder/x.sqlite"], 5),
+        (&["records", "show", "1", "--store", "none.sqlite"], 5),
+    ];
+    for (arguments, wanted) in cases {
+        let (code, object) = json(folder.path(), arguments);
+        assert_eq!(code, wanted, "{object}");
+        assert!(object["error"].is_string());
+    }
+    // Nothing listens on these ports: a link error, and nothing energised.
+    let dead = include_str!("../rigs/simulated-tcp.toml").replace("::502", "::1");
+    std::fs::write(folder.path().join("dead.toml"), dead).unwrap();
+    let (code, object) = json(folder.path(), &["characterize", "dead.toml"]);
+    assert_eq!(code, 4, "{object}");
+}
