@@ -10,4 +10,5 @@
 mod layers;
 mod program;
 mod published;
+mod safety;
 mod sample;

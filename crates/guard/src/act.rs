@@ -128,10 +128,11 @@ impl Core {
 
     async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
         let checked = self.known().drive(&self.state, target, over)?;
-        if checked.volts > self.state.volts && !self.evidence.moved() {
-            if let Some(reason) = self.quiet_end_now() {
-                return Err(Refusal::Quiet(reason).into());
-            }
+        if checked.volts > self.state.volts
+            && !self.evidence.moved()
+            && let Some(reason) = self.quiet_end_now()
+        {
+            return Err(Refusal::Quiet(reason).into());
         }
         let from = self.volts();
         let shunted = self

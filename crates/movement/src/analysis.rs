@@ -143,13 +143,13 @@ fn warnings(findings: &Findings) -> Vec<String> {
             percent(before)
         ));
     }
-    if let (Some(before), Some(after)) = findings.zero {
-        if (after - before).abs() > ZERO_SHIFT {
-            warnings.push(format!(
-                "the zero moved by {} during the run",
-                percent(after - before)
-            ));
-        }
+    if let (Some(before), Some(after)) = findings.zero
+        && (after - before).abs() > ZERO_SHIFT
+    {
+        warnings.push(format!(
+            "the zero moved by {} during the run",
+            percent(after - before)
+        ));
     }
     if let Some(at_mark) = findings.at_mark.as_ref().filter(|m| m.friction > STICKY) {
         warnings.push(format!(

@@ -83,7 +83,7 @@ impl Hand {
     /// Current to zero, zero of needle and meters seen again.
     async fn finish(&mut self) -> Result<(), Stopped> {
         self.say("zero again", 0.97).await;
-        self.to_zero().await?;
+        self.lower().await?;
         self.settle(Purpose::ZeroAfter).await?;
         Ok(())
     }

@@ -21,7 +21,7 @@ impl Law {
     }
 
     /// Distance from the needle's zero.
-    pub fn from_zero(&self, deflection: f64) -> f64 {
+    pub fn above_zero(&self, deflection: f64) -> f64 {
         deflection - self.zero
     }
 

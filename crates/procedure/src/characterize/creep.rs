@@ -58,7 +58,7 @@ pub(super) async fn creep(hand: &mut Hand) -> Result<Option<String>, Stopped> {
 
 /// Throws the polarity, at zero current.
 async fn flip(hand: &mut Hand, range: &Range) -> Result<(), Stopped> {
-    hand.to_zero().await?;
+    hand.lower().await?;
     hand.hold(Seconds::new(2.0)).await?;
     hand.reversed = !hand.reversed;
     hand.arrange(range.clone(), Vec::new()).await
@@ -91,10 +91,10 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
                 return Ok(End::Moved);
             }
         }
-        if let Some(reason) = hand.report.quiet_end.clone() {
-            if !wiggle(hand).await? {
-                return Ok(End::Nothing(reason));
-            }
+        if let Some(reason) = hand.report.quiet_end.clone()
+            && !wiggle(hand).await?
+        {
+            return Ok(End::Nothing(reason));
         }
         let target = hand.report.furthest.min(range.top);
         if hand.current >= range.top * 0.97 {
@@ -125,7 +125,7 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
 }
 
 fn moved(hand: &Hand, ticks: &[Tick], most: usize) -> bool {
-    recent(ticks, most).is_some_and(|d| hand.law.from_zero(d) > SURE_SIGN)
+    recent(ticks, most).is_some_and(|d| hand.law.above_zero(d) > SURE_SIGN)
 }
 
 /// A polarity wiggle; answers whether growth may go on after it.

@@ -28,14 +28,14 @@ pub(super) async fn pairs(hand: &mut Hand) -> Result<(), Stopped> {
 
 async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<(), Stopped> {
     let range = hand.range.clone();
-    hand.down_to_zero().await?;
+    hand.rest_at_zero().await?;
     up(hand, 0.97, 0.02, Purpose::Unshunted).await?;
     let target = hand.current;
-    hand.down_to_zero().await?;
+    hand.rest_at_zero().await?;
     hand.arrange(range.clone(), shunt.to_vec()).await?;
     hand.drive(target).await?;
     let shunted = hand.settle(Purpose::Shunted).await?;
-    hand.down_to_zero().await?;
+    hand.rest_at_zero().await?;
     hand.arrange(range, Vec::new()).await?;
     up(hand, shunted, 0.01, Purpose::Rising).await?;
     Ok(())

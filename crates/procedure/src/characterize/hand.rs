@@ -154,7 +154,7 @@ impl Hand {
         ))
     }
 
-    pub async fn to_zero(&mut self) -> Result<(), Stopped> {
+    pub async fn lower(&mut self) -> Result<(), Stopped> {
         let over = if self.current > Amps::ZERO {
             self.ramp(Amps::ZERO)
         } else {
@@ -165,8 +165,8 @@ impl Hand {
     }
 
     /// Current to zero and the needle down with it, so that what follows comes from below.
-    pub async fn down_to_zero(&mut self) -> Result<(), Stopped> {
-        self.to_zero().await?;
+    pub async fn rest_at_zero(&mut self) -> Result<(), Stopped> {
+        self.lower().await?;
         self.settle(Purpose::Watch).await?;
         Ok(())
     }
@@ -274,7 +274,7 @@ impl Hand {
     /// Another range by way of zero, then back to the current that was flowing.
     pub async fn change_range(&mut self, range: Range) -> Result<(), Stopped> {
         let back = self.current;
-        self.to_zero().await?;
+        self.lower().await?;
         self.arrange(range, Vec::new()).await?;
         self.drive(back).await
     }

@@ -1,0 +1,10 @@
+//! Faults and refusals: whatever goes wrong, the rig ends safe, the needle was not over-driven, and
+//! what had been seen is kept.
+
+mod callers;
+mod instruments;
+mod proxy;
+mod reader;
+mod refusals;
+mod rig_file;
+mod scene;

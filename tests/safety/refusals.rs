@@ -1,0 +1,145 @@
+//! Proposals that the guard refuses: not one line goes to an instrument, and the run goes on.
+
+use super::callers::first_arrangement;
+use super::scene::{Stage, assert_at_rest, paused};
+use guard::{Guard, Halt, Proposal, Refusal};
+use quantity::{Amps, Seconds, Volts};
+use std::future::Future;
+
+fn on_stage<F: Future<Output = Guard>>(body: impl FnOnce(Guard, Witness) -> F) {
+    paused(async {
+        let mut stage = Stage::new("heron");
+        let tap = Box::new(stage.tap.clone());
+        let guard = stage.guard(tap).await.unwrap();
+        let witness = Witness {
+            arrangement: first_arrangement(&stage.rig),
+            stage,
+        };
+        let bench = witness.stage.bench.clone();
+        let guard = body(guard, witness).await;
+        let ending = guard.end().await.unwrap();
+        assert!(ending.fault.is_none(), "{:?}", ending.fault);
+        assert!(ending.safe.verified);
+        let mut bench = bench.lock().unwrap();
+        bench.catch_up();
+        assert_at_rest(&bench.truth());
+    });
+}
+
+struct Witness {
+    stage: Stage,
+    arrangement: guard::Arrangement,
+}
+
+impl Witness {
+    /// Proposes what must be refused, and sees that the instruments heard nothing of it.
+    async fn refused(&self, guard: &mut Guard, proposal: Proposal) -> Refusal {
+        let before = self.stage.truth();
+        let kept = self.stage.tap.take().len();
+        assert!(kept < 10_000);
+        let answer = guard.propose(proposal).await;
+        let after = self.stage.truth();
+        assert_eq!(after.lines, before.lines, "an instrument was spoken to");
+        assert_eq!(after.current, before.current);
+        match answer {
+            Err(Halt::Refused(refusal)) => refusal,
+            Err(Halt::Fault(fault)) => panic!("a fault: {fault}"),
+            Ok(report) => panic!("carried out: {report:?}"),
+        }
+    }
+
+    async fn arrange(&self, guard: &mut Guard) {
+        let proposal = Proposal::Arrange(self.arrangement.clone());
+        guard.propose(proposal).await.unwrap();
+    }
+}
+
+fn drive(micro: f64) -> Proposal {
+    Proposal::Drive {
+        target: Amps::micro(micro),
+        over: Seconds::new(1.0),
+    }
+}
+
+#[test]
+fn driving_before_anything_is_arranged() {
+    on_stage(|mut guard, witness| async move {
+        let refusal = witness.refused(&mut guard, drive(0.5)).await;
+        assert!(matches!(refusal, Refusal::Order(_)), "{refusal}");
+        let refusal = witness.refused(&mut guard, Proposal::Wiggle).await;
+        assert!(matches!(refusal, Refusal::Order(_)), "{refusal}");
+        witness.arrange(&mut guard).await;
+        guard.propose(drive(0.5)).await.unwrap();
+        guard
+    });
+}
+
+#[test]
+fn a_target_above_the_allowance() {
+    on_stage(|mut guard, witness| async move {
+        witness.arrange(&mut guard).await;
+        let refusal = witness.refused(&mut guard, drive(1.2)).await;
+        assert!(
+            matches!(refusal, Refusal::Allowance { bound, allowance } if bound > allowance),
+            "{refusal}"
+        );
+        let refusal = witness.refused(&mut guard, drive(1e6)).await;
+        assert!(matches!(refusal, Refusal::Range { .. }), "{refusal}");
+        let refusal = witness.refused(&mut guard, drive(-0.1)).await;
+        assert!(matches!(refusal, Refusal::Range { .. }), "{refusal}");
+        guard.propose(drive(0.5)).await.unwrap();
+        guard
+    });
+}
+
+#[test]
+fn a_target_or_ramp_that_is_no_number() {
+    on_stage(|mut guard, witness| async move {
+        witness.arrange(&mut guard).await;
+        witness.refused(&mut guard, drive(f64::NAN)).await;
+        for over in [f64::NAN, f64::INFINITY, -1.0] {
+            let proposal = Proposal::Drive {
+                target: Amps::micro(0.5),
+                over: Seconds::new(over),
+            };
+            witness.refused(&mut guard, proposal).await;
+        }
+        guard
+    });
+}
+
+#[test]
+fn a_path_that_is_not_earned() {
+    on_stage(|mut guard, witness| async move {
+        for range in witness.stage.rig.creep_ranges() {
+            if range.path == 0 {
+                continue;
+            }
+            let arrangement = guard::Arrangement {
+                range,
+                ..witness.arrangement.clone()
+            };
+            let refusal = witness
+                .refused(&mut guard, Proposal::Arrange(arrangement))
+                .await;
+            assert!(matches!(refusal, Refusal::NotEarned { .. }), "{refusal}");
+        }
+        guard
+    });
+}
+
+#[test]
+fn moving_contacts_under_current() {
+    on_stage(|mut guard, witness| async move {
+        witness.arrange(&mut guard).await;
+        guard.propose(drive(0.5)).await.unwrap();
+        let other = guard::Arrangement {
+            reversed: true,
+            largest_drop: Volts::new(0.1),
+            ..witness.arrangement.clone()
+        };
+        let refusal = witness.refused(&mut guard, Proposal::Arrange(other)).await;
+        assert!(matches!(refusal, Refusal::Order(_)), "{refusal}");
+        guard
+    });
+}

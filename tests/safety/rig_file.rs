@@ -1,0 +1,216 @@
+//! The rig file's parser: it points at what is wrong, and nothing makes it panic.
+
+use guard::{Rig, RigError};
+use needlerig::session::SIMULATED_RIG;
+use proptest::prelude::*;
+
+/// The simulated rig's file with one replacement, which must be wrong.
+fn wrong(old: &str, new: &str) -> RigError {
+    let text = SIMULATED_RIG.replacen(old, new, 1);
+    assert_ne!(text, SIMULATED_RIG, "\"{old}\" is not in the file");
+    let error = Rig::parse(&text, "rig.toml").unwrap_err();
+    assert_points_into(&error, &text);
+    error
+}
+
+/// Where `what` stands after the first `after`, line and column from 1.
+fn place(text: &str, after: &str, what: &str) -> (usize, usize) {
+    let from = text.find(after).unwrap();
+    let at = from + text[from..].find(what).unwrap();
+    let before = &text[..at];
+    let line_start = before.rfind('\n').map_or(0, |end| end + 1);
+    let line = before.matches('\n').count() + 1;
+    (line, before[line_start..].chars().count() + 1)
+}
+
+fn assert_points_into(error: &RigError, text: &str) {
+    let lines = text.split('\n').count();
+    assert!((1..=lines).contains(&error.line), "{error}");
+    assert!(error.column >= 1, "{error}");
+    let width = text
+        .split('\n')
+        .nth(error.line - 1)
+        .unwrap()
+        .chars()
+        .count();
+    assert!(error.column <= width + 1, "{error}");
+    assert!(!error.message.is_empty());
+    assert!(
+        error
+            .to_string()
+            .starts_with(&format!("{}:{}:{}: ", error.file, error.line, error.column))
+    );
+}
+
+#[test]
+fn the_file_itself_parses() {
+    let rig = Rig::parse(SIMULATED_RIG, "rig.toml").unwrap();
+    assert_eq!(rig.paths.len(), 6);
+    assert!(rig.simulated);
+}
+
+#[test]
+fn any_one_line_left_out_is_accepted_or_pointed_at() {
+    let lines: Vec<&str> = SIMULATED_RIG.lines().collect();
+    let mut refused = 0;
+    for left_out in 0..lines.len() {
+        let mut kept = lines.clone();
+        kept.remove(left_out);
+        let text = kept.join("\n");
+        if let Err(error) = Rig::parse(&text, "rig.toml") {
+            refused += 1;
+            assert_points_into(&error, &text);
+        }
+    }
+    assert!(
+        refused > 60,
+        "only {refused} of {} lines matter",
+        lines.len()
+    );
+}
+
+/// A wrong value is pointed at where it stands: at its opening quotation mark.
+#[test]
+fn wrong_values_are_pointed_at() {
+    for (old, new) in [
+        ("max_current = \"12 A\"", "max_current = \"10 mV\""),
+        ("first_touch = \"1 uA\"", "first_touch = \"10 mV\""),
+        ("first_touch = \"1 uA\"", "first_touch = \"1\""),
+        ("max_voltage = \"8 V\"", "max_voltage = \"8\""),
+        ("max_voltage = \"8 V\"", "max_voltage = \"NaN V\""),
+        ("max_voltage = \"8 V\"", "max_voltage = \"inf V\""),
+        ("max_voltage = \"8 V\"", "max_voltage = \"\""),
+        ("fixed = \"40 kΩ\"", "fixed = \"-40 kΩ\""),
+        ("fixed = \"40 kΩ\"", "fixed = \"0 Ω\""),
+        ("ohms = \"3 MΩ\"", "ohms = \"-3 MΩ\""),
+        ("ohms = \"3 MΩ\"", "ohms = \"3 MV\""),
+        ("ceiling = \"102 %\"", "ceiling = \"140 %\""),
+        ("growth = \"50 %\"", "growth = \"-50 %\""),
+        ("thermal_emf = \"3 uV\"", "thermal_emf = \"-3 uV\""),
+        ("resource = \"INPROC::supply\"", "resource = \"somewhere\""),
+        ("kind = \"wire\"", "kind = \"oracle\""),
+    ] {
+        let error = wrong(old, new);
+        let text = SIMULATED_RIG.replacen(old, new, 1);
+        let value = &new[new.find('"').unwrap()..];
+        assert_eq!(
+            (error.line, error.column),
+            place(&text, new, value),
+            "{new}: {error}"
+        );
+        let unquoted = value.trim_matches('"');
+        assert!(
+            error.source_line.contains(unquoted),
+            "{new}: {}",
+            error.source_line
+        );
+    }
+}
+
+#[test]
+fn an_unknown_key_is_pointed_at() {
+    let error = wrong(
+        "settle = \"10 ms\"",
+        "settle = \"10 ms\"\nsetle = \"10 ms\"",
+    );
+    let text = SIMULATED_RIG.replacen(
+        "settle = \"10 ms\"",
+        "settle = \"10 ms\"\nsetle = \"10 ms\"",
+        1,
+    );
+    assert_eq!(
+        (error.line, error.column),
+        place(&text, "setle", "setle"),
+        "{error}"
+    );
+    assert!(error.message.contains("setle"), "{error}");
+}
+
+#[test]
+fn a_missing_power_rating_is_pointed_at() {
+    let error = wrong(", power = \"0.25 W\", channel = 121", ", channel = 121");
+    assert!(error.message.contains("power"), "{error}");
+    let (line, _) = place(SIMULATED_RIG, "channel = 121", "channel");
+    assert_eq!(error.line, line, "{error}");
+    let error = wrong("power = \"0.25 W\"\nchannel = 111", "channel = 111");
+    assert!(error.message.contains("power"), "{error}");
+    let (line, _) = place(SIMULATED_RIG, "[[path]]", "[[path]]");
+    assert_eq!(error.line, line, "{error}");
+}
+
+#[test]
+fn two_instruments_on_one_address_are_pointed_at() {
+    let error = wrong("INPROC::loop", "INPROC::drop");
+    let text = SIMULATED_RIG.replacen("INPROC::loop", "INPROC::drop", 1);
+    let expected = place(&text, "[meters.loop]", "\"INPROC::drop\"");
+    assert_eq!((error.line, error.column), expected, "{error}");
+    assert!(error.message.contains("drop meter") && error.message.contains("loop meter"));
+}
+
+#[test]
+fn one_relay_channel_with_two_jobs_is_pointed_at() {
+    for (old, after) in [
+        ("channel = 122", "1 MΩ"),
+        ("channel = 145", "1 Ω"),
+        ("reverse = 105", "shunt = 104"),
+    ] {
+        let key = old.split(' ').next().unwrap();
+        let new = format!("{key} = 101");
+        let error = wrong(old, &new);
+        let text = SIMULATED_RIG.replacen(old, &new, 1);
+        let _ = after;
+        let (line, column) = place(&text, &new, "101");
+        assert_eq!((error.line, error.column), (line, column), "{error}");
+        assert!(error.message.contains("101"), "{error}");
+    }
+}
+
+#[test]
+fn heavier_paths_come_later() {
+    let error = wrong("fixed = \"400 Ω\"", "fixed = \"5 kΩ\"");
+    assert!(error.message.contains("light to heavy"), "{error}");
+}
+
+#[test]
+fn half_of_the_ambient_is_refused() {
+    let error = wrong("ambient_u = \"1.2\"", "# ambient_u");
+    assert!(error.message.contains("ambient"), "{error}");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 256, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn arbitrary_text_never_panics(text in any::<String>()) {
+        if let Err(error) = Rig::parse(&text, "rig.toml") {
+            assert_points_into(&error, &text);
+        }
+    }
+
+    /// Text in place of any value of the file.
+    #[test]
+    fn an_arbitrary_value_never_panics(which in 0usize..200, value in "[^\"\\\\\\p{Cc}]{0,12}") {
+        let parts: Vec<&str> = SIMULATED_RIG.split('"').collect();
+        let which = ((which * 2 + 1) % (parts.len() - 1)) | 1;
+        let mut parts = parts;
+        parts[which] = &value;
+        let text = parts.join("\"");
+        if let Err(error) = Rig::parse(&text, "rig.toml") {
+            assert_points_into(&error, &text);
+        }
+    }
+
+    /// The file cut off anywhere, or with a stretch left out.
+    #[test]
+    fn a_stretch_left_out_never_panics(from in 0usize..8000, length in 1usize..400) {
+        let kept: String = SIMULATED_RIG
+            .chars()
+            .enumerate()
+            .filter(|(at, _)| !(from..from + length).contains(at))
+            .map(|(_, c)| c)
+            .collect();
+        if let Err(error) = Rig::parse(&kept, "rig.toml") {
+            assert_points_into(&error, &kept);
+        }
+    }
+}

@@ -1,0 +1,274 @@
+//! One run on the simulated bench with something wrong in it, under the paused clock.
+
+use super::proxy::{Rule, Wrong, spoil};
+use evidence::{Journal, Observation};
+use guard::{Fault, Guard, Rig, SafeReport, Wires};
+use hw_sim::{Bench, SharedBench, Truth};
+use needle::WireReader;
+use needlerig::session::SIMULATED_RIG;
+use needlerig_tests::campaign::Tap;
+use procedure::{Depth, Outcome, Plan, Stopped, characterize};
+use std::future::Future;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use tokio::sync::watch;
+use tokio::time::Duration;
+
+/// Runs `body` on a runtime whose clock jumps to the next event.
+pub fn paused<F: Future>(body: F) -> F::Output {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .start_paused(true)
+        .build()
+        .unwrap()
+        .block_on(body)
+}
+
+/// The bench and its wires.
+pub struct Stage {
+    pub bench: SharedBench,
+    pub wires: Wires,
+    pub rig: Arc<Rig>,
+    pub tap: Tap,
+    pub asks: watch::Sender<bool>,
+    pub stop: watch::Receiver<bool>,
+}
+
+impl Stage {
+    pub fn new(movement: &str) -> Self {
+        let movement = hw_sim::find(movement).unwrap();
+        let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, 7)));
+        let wires = hw_sim::in_process(&bench)
+            .into_iter()
+            .map(|(name, wire)| (name.to_owned(), wire))
+            .collect();
+        let (asks, stop) = watch::channel(false);
+        Self {
+            bench,
+            wires,
+            rig: Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").unwrap()),
+            tap: Tap::default(),
+            asks,
+            stop,
+        }
+    }
+
+    pub fn spoil(&mut self, wire: &str, rule: Rule) {
+        let good = self.wires.remove(wire).unwrap();
+        self.wires.insert(wire.to_owned(), spoil(good, rule));
+    }
+
+    /// Starts the guard with this journal.
+    pub async fn guard(&mut self, journal: Box<dyn Journal>) -> Result<Guard, Fault> {
+        let eye = self.wires.remove("reader").unwrap();
+        let eye = WireReader::open(eye, needle::DEADLINE).await.unwrap();
+        let wires = std::mem::take(&mut self.wires);
+        let rig = Rig::clone(&self.rig);
+        Guard::start(rig, wires, Box::new(eye), journal, self.stop.clone())
+            .await
+            .map_err(|(fault, _)| fault)
+    }
+
+    /// The truth, with all that followed from the last command.
+    pub fn truth(&self) -> Truth {
+        let mut bench = self.bench.lock().unwrap_or_else(PoisonError::into_inner);
+        bench.catch_up();
+        bench.truth()
+    }
+}
+
+/// How a run ended.
+pub struct Done {
+    pub plan: Option<Result<Outcome, Stopped>>,
+    pub fault: Option<Fault>,
+    /// What making safe found; none when the run did not begin.
+    pub safe: Option<SafeReport>,
+    pub truth: Truth,
+    pub kept: Vec<Observation>,
+}
+
+impl Done {
+    /// The rig is safe, the needle was not over-driven, and what was seen was kept in order.
+    pub fn assert_safe(&self) {
+        assert_at_rest(&self.truth);
+        for (number, observation) in self.kept.iter().enumerate() {
+            assert_eq!(observation.seq, number as u64, "an observation is missing");
+        }
+    }
+
+    /// As [`Self::assert_safe`], with something seen before the fault.
+    pub fn assert_safe_with_record(&self) {
+        self.assert_safe();
+        assert!(!self.kept.is_empty(), "nothing was kept");
+        assert!(self.truth.peak_current > 1e-7, "nothing was ever driven");
+    }
+
+    pub fn fault(&self) -> &Fault {
+        self.fault.as_ref().unwrap_or_else(|| {
+            panic!("no fault; the plan ended with {:?}", self.plan);
+        })
+    }
+
+    /// The text of an instrument's fault.
+    pub fn instrument(&self) -> &str {
+        match self.fault() {
+            Fault::Instrument(text) => text,
+            other => panic!("not an instrument's fault: {other}"),
+        }
+    }
+}
+
+/// 1 nA is the leakage that the rig file grants an open movement; nothing may drive more.
+pub fn assert_at_rest(truth: &Truth) {
+    assert!(
+        truth.current.abs() < 1e-9,
+        "{} A still flows",
+        truth.current
+    );
+    let peak = truth.peak_deflection;
+    assert!(peak <= 1.02, "the needle went to {peak}");
+    assert_eq!(truth.driven_stop_hits, 0, "driven against a stop");
+}
+
+/// One characterisation, with a fault in one wire.
+pub struct Scene {
+    movement: &'static str,
+    broken: Option<(&'static str, Rule)>,
+    /// The fault becomes possible when this phase begins.
+    armed_in: Option<&'static str>,
+    /// Somebody asks to stop when this phase begins.
+    stop_in: Option<&'static str>,
+    /// The journal fails after this many observations.
+    full_after: Option<usize>,
+}
+
+impl Scene {
+    pub const SOUND: Self = Self {
+        movement: "heron",
+        broken: None,
+        armed_in: None,
+        stop_in: None,
+        full_after: None,
+    };
+
+    /// `wrong` from the first line on that starts with `prefix`, after `skip` others.
+    pub fn broken(wire: &'static str, wrong: Wrong, prefix: &'static str, skip: usize) -> Self {
+        let rule = Rule {
+            wrong,
+            prefix,
+            skip,
+            armed: Arc::new(AtomicBool::new(true)),
+        };
+        Self {
+            broken: Some((wire, rule)),
+            ..Self::SOUND
+        }
+    }
+
+    pub fn of(mut self, movement: &'static str) -> Self {
+        self.movement = movement;
+        self
+    }
+
+    /// Not before this phase of the procedure.
+    pub fn from_phase(mut self, phase: &'static str) -> Self {
+        self.armed_in = Some(phase);
+        if let Some((_, rule)) = &self.broken {
+            rule.armed.store(false, Ordering::Relaxed);
+        }
+        self
+    }
+
+    pub fn stopped_in(mut self, phase: &'static str) -> Self {
+        self.stop_in = Some(phase);
+        self
+    }
+
+    pub fn full_after(mut self, observations: usize) -> Self {
+        self.full_after = Some(observations);
+        self
+    }
+
+    /// Runs to the end, whatever it is, and waits until the needle has fallen.
+    pub fn run(self) -> Done {
+        paused(async move {
+            let mut stage = Stage::new(self.movement);
+            let plan = characterize(Arc::clone(&stage.rig), Depth::Quick);
+            let armed = self
+                .broken
+                .as_ref()
+                .map(|(_, rule)| Arc::clone(&rule.armed));
+            if let Some((wire, rule)) = self.broken {
+                stage.spoil(wire, rule);
+            }
+            let journal: Box<dyn Journal> = match self.full_after {
+                Some(room) => Box::new(Full {
+                    room,
+                    tap: stage.tap.clone(),
+                }),
+                None => Box::new(stage.tap.clone()),
+            };
+            let (plan, fault, safe) = match stage.guard(journal).await {
+                Err(fault) => (None, Some(fault), None),
+                Ok(guard) => {
+                    let asks = stage.asks.clone();
+                    let end = procedure::run(plan, guard, |progress| {
+                        if self.armed_in == Some(progress.phase)
+                            && let Some(armed) = &armed
+                        {
+                            armed.store(true, Ordering::Relaxed);
+                        }
+                        if self.stop_in == Some(progress.phase) && progress.deflection.is_some() {
+                            asks.send_replace(true);
+                        }
+                    })
+                    .await;
+                    let ending = end.ending.unwrap();
+                    (end.plan, ending.fault, Some(ending.safe))
+                }
+            };
+            finish(&stage, plan, fault, safe).await
+        })
+    }
+}
+
+async fn finish(
+    stage: &Stage,
+    plan: Option<Result<Outcome, Stopped>>,
+    fault: Option<Fault>,
+    safe: Option<SafeReport>,
+) -> Done {
+    tokio::time::sleep(Duration::from_secs(5)).await;
+    Done {
+        plan,
+        fault,
+        safe,
+        truth: stage.truth(),
+        kept: stage.tap.take(),
+    }
+}
+
+/// Runs a plan of the test's own on a sound bench.
+pub async fn start(plan: Plan, stage: &mut Stage) -> tokio::task::JoinHandle<()> {
+    let tap = Box::new(stage.tap.clone());
+    let guard = stage.guard(tap).await.unwrap();
+    tokio::spawn(async move {
+        procedure::run(plan, guard, |_| {}).await;
+    })
+}
+
+/// A journal with room for so many observations.
+struct Full {
+    room: usize,
+    tap: Tap,
+}
+
+impl Journal for Full {
+    fn append(&mut self, observation: &Observation) -> Result<(), evidence::JournalError> {
+        if self.room == 0 {
+            return Err(evidence::JournalError("no space left".to_owned()));
+        }
+        self.room -= 1;
+        self.tap.append(observation)
+    }
+}
