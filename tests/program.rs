@@ -8,6 +8,14 @@ use std::process::{Command, Output};
 fn program() -> PathBuf {
     let test = std::env::current_exe().unwrap();
     let folder = test.parent().unwrap().parent().unwrap();
+    static BUILT: std::sync::Once = std::sync::Once::new();
+    BUILT.call_once(|| {
+        let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+        let done = Command::new(cargo)
+            .args(["build", "--quiet", "--locked", "-p", "needlerig"])
+            .status();
+        assert!(done.unwrap().success());
+    });
     let program = folder.join("needlerig");
     assert!(
         program.is_file(),
