@@ -37,7 +37,7 @@ fn a_supply_that_never_answers_is_never_switched_on() {
 fn a_supply_that_falls_silent_in_mid_ramp() {
     for wrong in [Wrong::Deaf, Wrong::Mute] {
         let done = Scene::broken("supply", wrong, ":VOLT ", 40)
-            .from_phase(RISING)
+            .armed_in_phase(RISING)
             .run();
         assert!(
             done.instrument().contains("supply"),
@@ -52,7 +52,7 @@ fn a_supply_that_falls_silent_in_mid_ramp() {
 #[test]
 fn a_supply_that_answers_nonsense_in_mid_ramp() {
     let done = Scene::broken("supply", Wrong::Garbage, ":VOLT?", 40)
-        .from_phase(RISING)
+        .armed_in_phase(RISING)
         .run();
     assert!(
         done.instrument().contains("banana"),
@@ -66,7 +66,7 @@ fn a_supply_that_answers_nonsense_in_mid_ramp() {
 fn a_supply_that_answers_too_late() {
     let late = Wrong::Late(Duration::from_secs(4));
     let done = Scene::broken("supply", late, ":VOLT?", 40)
-        .from_phase(RISING)
+        .armed_in_phase(RISING)
         .run();
     assert!(
         done.instrument().contains("supply"),
@@ -79,7 +79,7 @@ fn a_supply_that_answers_too_late() {
 #[test]
 fn a_supply_that_goes_away_in_mid_ramp_is_disconnected() {
     let done = Scene::broken("supply", Wrong::Close, ":VOLT ", 40)
-        .from_phase(RISING)
+        .armed_in_phase(RISING)
         .run();
     assert!(
         done.instrument().contains("supply"),
@@ -99,7 +99,7 @@ fn a_supply_that_goes_away_in_mid_ramp_is_disconnected() {
 fn a_swallowed_set_point_is_noticed_by_its_read_back() {
     for skip in [0, 25] {
         let done = Scene::broken("supply", Wrong::Swallow, ":VOLT ", skip)
-            .from_phase(RISING)
+            .armed_in_phase(RISING)
             .run();
         let fault = done.fault();
         assert!(
@@ -152,7 +152,7 @@ fn a_meter_that_goes_missing_in_mid_run() {
     for wire in ["loop", "drop"] {
         for wrong in [Wrong::Deaf, Wrong::Garbage, Wrong::Close] {
             let done = Scene::broken(wire, wrong, ":READ?", 30)
-                .from_phase(RISING)
+                .armed_in_phase(RISING)
                 .run();
             assert!(done.instrument().contains(wire), "{}", done.instrument());
             let safe = done.safe.as_ref().unwrap();
@@ -166,7 +166,7 @@ fn a_meter_that_goes_missing_in_mid_run() {
 fn a_meter_that_answers_too_late_delays_no_safe_state() {
     let late = Wrong::Late(Duration::from_secs(20));
     let done = Scene::broken("loop", late, ":READ?", 30)
-        .from_phase(RISING)
+        .armed_in_phase(RISING)
         .run();
     assert!(done.instrument().contains("loop"), "{}", done.instrument());
     let safe = done.safe.as_ref().unwrap();
@@ -195,7 +195,7 @@ fn a_relay_command_that_gets_lost_is_noticed_by_its_read_back() {
 #[test]
 fn a_switch_unit_that_goes_away_leaves_the_supply_off() {
     let done = Scene::broken("switch", Wrong::Close, ":ROUT", 0)
-        .from_phase("half-shunt")
+        .armed_in_phase("half-shunt")
         .run();
     assert!(
         done.instrument().contains("switch"),

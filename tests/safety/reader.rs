@@ -16,7 +16,7 @@ fn a_reader_that_is_blind_in_mid_sweep_ends_the_run() {
         "LOOK",
         20,
     )
-    .from_phase(RISING)
+    .armed_in_phase(RISING)
     .run();
     match done.fault() {
         Fault::LossOfSight { reason, blind } => {
@@ -47,7 +47,7 @@ fn a_reader_that_closes_its_link_falls_silent_or_talks_nonsense() {
     let late = Wrong::Late(Duration::from_secs(5));
     for wrong in [Wrong::Close, Wrong::Deaf, Wrong::Mute, Wrong::Garbage, late] {
         let done = Scene::broken("reader", wrong, "LOOK", 20)
-            .from_phase(RISING)
+            .armed_in_phase(RISING)
             .run();
         assert!(
             matches!(done.fault(), Fault::LossOfSight { .. }),
@@ -62,7 +62,7 @@ fn a_reader_that_closes_its_link_falls_silent_or_talks_nonsense() {
 fn a_picture_that_is_too_old_counts_as_none() {
     let old = Wrong::Says("SEEN 0.100000 0.000300 0.001000 0.900000");
     let done = Scene::broken("reader", old, "LOOK", 20)
-        .from_phase(RISING)
+        .armed_in_phase(RISING)
         .run();
     assert!(
         matches!(done.fault(), Fault::LossOfSight { .. }),
@@ -77,7 +77,7 @@ fn a_needle_said_to_be_beyond_the_ceiling_ends_the_run() {
     let high = Wrong::Says("SEEN 1.200000 0.000300 0.001000 0.030000");
     for phase in ["creep", RISING] {
         let done = Scene::broken("reader", high, "LOOK", 5)
-            .from_phase(phase)
+            .armed_in_phase(phase)
             .run();
         assert!(
             matches!(done.fault(), Fault::BeyondCeiling(_)),
@@ -103,7 +103,7 @@ fn a_picture_frozen_before_anything_moved_drives_no_needle_far() {
 fn a_picture_frozen_in_mid_sweep_drives_no_needle_past_the_ceiling() {
     for skip in [0, 60, 200] {
         let done = Scene::broken("reader", Wrong::Frozen, "LOOK", skip)
-            .from_phase(RISING)
+            .armed_in_phase(RISING)
             .run();
         assert_ne!(done.plan, Some(Ok(Outcome::Complete)));
         done.assert_safe_with_record();

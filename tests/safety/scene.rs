@@ -165,13 +165,8 @@ impl Scene {
         }
     }
 
-    pub fn of(mut self, movement: &'static str) -> Self {
-        self.movement = movement;
-        self
-    }
-
     /// Not before this phase of the procedure.
-    pub fn from_phase(mut self, phase: &'static str) -> Self {
+    pub fn armed_in_phase(mut self, phase: &'static str) -> Self {
         self.armed_in = Some(phase);
         if let Some((_, rule)) = &self.broken {
             rule.armed.store(false, Ordering::Relaxed);
