@@ -97,7 +97,8 @@ fn a_supply_that_goes_away_in_mid_ramp_is_disconnected() {
 
 #[test]
 fn a_swallowed_set_point_is_noticed_by_its_read_back() {
-    for skip in [0, 25] {
+    // In the steep part of a ramp; at its ends neighbouring set-points may be equal.
+    for skip in [30, 40] {
         let done = Scene::broken("supply", Wrong::Swallow, ":VOLT ", skip)
             .armed_in_phase(RISING)
             .run();
@@ -179,7 +180,7 @@ fn a_relay_command_that_gets_lost_is_noticed_by_its_read_back() {
     for (command, skip) in [
         (":ROUT:CLOS (", 0),
         (":ROUT:CLOS (", 2),
-        (":ROUT:OPEN (", 3),
+        (":ROUT:OPEN (", 2),
     ] {
         let done = Scene::broken("switch", Wrong::Swallow, command, skip).run();
         let fault = done.fault();

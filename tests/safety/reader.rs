@@ -84,7 +84,7 @@ fn a_needle_said_to_be_beyond_the_ceiling_ends_the_run() {
             "{}",
             done.fault()
         );
-        done.assert_safe_with_record();
+        done.assert_safe();
     }
 }
 
@@ -96,7 +96,7 @@ fn a_picture_frozen_before_anything_moved_drives_no_needle_far() {
         "{:?}",
         done.plan
     );
-    done.assert_safe_with_record();
+    done.assert_safe();
 }
 
 #[test]

@@ -199,6 +199,11 @@ impl Known<'_> {
         let Some(arrangement) = &state.arrangement else {
             return Err(Refusal::Order("arrange a path first: nothing is connected"));
         };
+        if !target.is_finite() || !over.is_finite() || over < Seconds::ZERO {
+            return Err(Refusal::Order(
+                "a current and the length of its ramp must be finite",
+            ));
+        }
         let volts = self.volts_for(arrangement, target);
         if target < Amps::ZERO || volts > self.rig.supply.max_voltage {
             return Err(Refusal::Range { target, volts });

@@ -71,6 +71,8 @@ pub(crate) struct Core {
     pub seq: u64,
     pub blind_since: Option<f64>,
     pub refusals: u32,
+    pub last_deflection: f64,
+    pub repeats: u32,
     pub last_refusal: String,
     pub backwards: bool,
     /// Drop and current of the last cycle in which nothing had moved.
@@ -121,6 +123,8 @@ impl Core {
             seq: 0,
             blind_since: None,
             refusals: 0,
+            last_deflection: f64::NAN,
+            repeats: 0,
             last_refusal: String::new(),
             backwards: false,
             last_quiet: None,

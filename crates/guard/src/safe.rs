@@ -66,6 +66,9 @@ impl Core {
     async fn confirm_safe(&mut self) -> Result<(), Fault> {
         self.bench.output.confirm_off().await?;
         let channels = self.rig.channels();
+        // Once more with an answer: the first command was sent without waiting for any.
+        self.bench.switch.release(&channels).await?;
+        self.bench.switch.barrier().await?;
         let found = self.bench.switch.energised(&channels).await?;
         if let Some((channel, _)) = channels.iter().zip(found).find(|(_, on)| *on) {
             let (wanted, found) = (format!("channel {channel} off"), "on".to_owned());

@@ -10,6 +10,8 @@ use quantity::{Amps, Seconds, Volts};
 
 /// A picture older than this says nothing about now.
 const OLDEST_PICTURE: f64 = 0.5;
+/// So many repeats to the last digit are a frozen picture.
+const FROZEN: u32 = 8;
 /// The longest time without seeing the needle while current may flow.
 const BLIND_FOR: Seconds = Seconds::new(0.7);
 /// Below zero by this share of scale, the current is lowered.
@@ -28,6 +30,14 @@ impl Core {
     /// One cycle. Read-back that contradicts the circuit, a needle beyond the ceiling and loss of
     /// sight are faults.
     pub(crate) async fn tick(&mut self) -> Result<Tick, Fault> {
+        if self
+            .waiting
+            .as_ref()
+            .is_some_and(|answer| answer.is_closed())
+        {
+            // Whoever asked has gone away: nobody wants this state any more.
+            return Err(Fault::Ended);
+        }
         let started = self.now();
         let (sighting, over_sense, across) = {
             let bench = &mut self.bench;
@@ -69,6 +79,12 @@ impl Core {
     fn usable(&mut self, sighting: Sighting) -> Option<(Needle, f64)> {
         let age = sighting.age;
         let refused = match sighting.seen {
+            Ok(needle) if self.repeated(needle.deflection) => {
+                format!(
+                    "the same sighting {} times: the picture is frozen",
+                    self.repeats
+                )
+            }
             Ok(needle) if age <= OLDEST_PICTURE && needle.deflection.is_finite() => {
                 self.blind_since = None;
                 self.u_shared = needle.u_shared;
@@ -82,6 +98,17 @@ impl Core {
         self.refusals += 1;
         self.last_refusal = refused;
         None
+    }
+
+    /// Whether this sighting repeats the ones before it to the last digit: a live reader has noise.
+    fn repeated(&mut self, deflection: f64) -> bool {
+        self.repeats = if deflection == self.last_deflection {
+            self.repeats + 1
+        } else {
+            0
+        };
+        self.last_deflection = deflection;
+        self.repeats >= FROZEN
     }
 
     fn keep_watch(&mut self, tick: &Tick, needle: Option<Needle>) -> Result<(), Fault> {
