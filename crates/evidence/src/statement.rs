@@ -35,6 +35,8 @@ pub struct RigStatement {
     /// Largest resistance of one closed contact.
     pub contact: Ohms,
     /// Closed contacts between the shunt bank and the movement, in series with the movement.
+    /// Records made before this was stated count none.
+    #[serde(default)]
     pub movement_contacts: u32,
     /// Largest thermal EMF of the drop connection, in volts.
     pub thermal_emf: f64,
