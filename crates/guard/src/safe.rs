@@ -62,22 +62,32 @@ impl Core {
         report
     }
 
-    /// Off and released as the instruments say, and no voltage by a reading.
+    /// Off and released as the instruments say, and no voltage by a reading. The contacts are seen to
+    /// even when the supply no longer answers: then they are all that is left.
     async fn confirm_safe(&mut self) -> Result<(), Fault> {
+        let released = self.confirm_released().await;
         self.bench.output.confirm_off().await?;
+        released?;
+        self.confirm_no_voltage().await
+    }
+
+    async fn confirm_released(&mut self) -> Result<(), Fault> {
         let channels = self.rig.channels();
         // Once more with an answer: the first command was sent without waiting for any.
         self.bench.switch.release(&channels).await?;
         self.bench.switch.barrier().await?;
         let found = self.bench.switch.energised(&channels).await?;
-        if let Some((channel, _)) = channels.iter().zip(found).find(|(_, on)| *on) {
-            let (wanted, found) = (format!("channel {channel} off"), "on".to_owned());
-            return Err(Fault::ReadBack {
+        match channels.iter().zip(found).find(|(_, on)| *on) {
+            None => Ok(()),
+            Some((channel, _)) => Err(Fault::ReadBack {
                 what: "relay",
-                wanted,
-                found,
-            });
+                wanted: format!("channel {channel} off"),
+                found: "on".to_owned(),
+            }),
         }
+    }
+
+    async fn confirm_no_voltage(&mut self) -> Result<(), Fault> {
         let limit = OFF + self.rig.supply.offset;
         let mut volts = self.bench.output.measured().await?;
         let until = self.now() + SAFE_WITHIN.get();
