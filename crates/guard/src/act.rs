@@ -328,7 +328,10 @@ impl Core {
         let target =
             self.state.volts * 0.98 / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
         let here = self.hold(WIGGLE).await?;
-        let there = self.flipped(&now, target).await?;
+        self.wiggling = true;
+        let there = self.flipped(&now, target).await;
+        self.wiggling = false;
+        let there = there?;
         let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
             (Some((a, ua)), Some((b, ub))) if (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)) => {
                 self.upscale

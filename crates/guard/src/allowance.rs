@@ -62,6 +62,11 @@ impl Evidence {
         self.proven |= shown;
     }
 
+    /// Whether a polarity wiggle was ever made.
+    pub fn wiggled(&self) -> bool {
+        self.wiggles > 0
+    }
+
     /// Whether anything has proved that the current moves this needle.
     pub fn moved(&self) -> bool {
         self.proven || !self.points.is_empty()

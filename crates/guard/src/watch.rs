@@ -177,7 +177,9 @@ impl Core {
         }
         let from_zero = self.evidence.from_zero(deflection);
         self.backwards = live && from_zero < -BACKWARDS;
-        if live && from_zero < -WRONG_WAY && !self.evidence.stands() {
+        // After a wiggle the needle may still be swinging back; the wiggle has its own verdict.
+        let first_sign = !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
+        if live && from_zero < -WRONG_WAY && first_sign {
             // The other polarity is the one that moves this needle up.
             self.upscale = self.state.arrangement.as_ref().map(|a| !a.reversed);
         }
