@@ -1,5 +1,7 @@
 //! The program as a person runs it: what it prints, what it keeps, how it ends.
 
+mod endings;
+
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};

@@ -2,6 +2,8 @@
 
 use crate::commands::{characterize, records, rig, simulate};
 use crate::exit::{Failure, USAGE};
+use crate::object;
+use crate::output::{print, print_json, tell};
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
 
@@ -42,15 +44,18 @@ pub fn main() -> ExitCode {
             .with_writer(std::io::stderr)
             .init();
     }
-    let json = std::env::args().any(|argument| argument == "--json");
+    let json = std::env::args_os().any(|argument| argument == "--json");
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) if error.use_stderr() && json => {
-            let text = error.to_string();
-            return fail(
-                &Failure::usage(text.lines().next().unwrap_or("wrong usage")),
-                true,
-            );
+            let failure = Failure::usage(in_one_line(&error.to_string()));
+            if std::env::args_os()
+                .nth(1)
+                .is_some_and(|a| a == "characterize")
+            {
+                return print_and_exit(&object::nothing(None, &failure), &failure);
+            }
+            return fail(&failure, true);
         }
         Err(error) => {
             let code = if error.use_stderr() { USAGE } else { 0 };
@@ -61,18 +66,17 @@ pub fn main() -> ExitCode {
     };
     let done = match cli.command {
         Command::Characterize(arguments) => return characterize::run(&arguments),
-        Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Rig(command) => rig::run(&command),
-        Command::Records(command) => records::run(&command),
+        Command::Simulate(arguments) => simulate::run(&arguments).map(|()| ExitCode::SUCCESS),
+        Command::Records(command) => records::run(&command).map(|()| ExitCode::SUCCESS),
         Command::Movements => {
-            for movement in hw_sim::library() {
-                println!("{:<12} {}", movement.name, movement.description);
-            }
-            Ok(())
+            let line = |m: hw_sim::MovementSpec| format!("{:<12} {}\n", m.name, m.description);
+            print(&hw_sim::library().into_iter().map(line).collect::<String>())
+                .map(|()| ExitCode::SUCCESS)
         }
     };
     match done {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(code) => code,
         Err(failure) => fail(&failure, json),
     }
 }
@@ -80,12 +84,23 @@ pub fn main() -> ExitCode {
 /// Says what went wrong: in words, and as the one JSON object where that was asked for.
 pub fn fail(failure: &Failure, json: bool) -> ExitCode {
     if json {
-        println!(
-            "{}",
-            serde_json::json!({ "error": failure.text, "exit": failure.code })
-        );
-    } else {
-        eprintln!("{failure}");
+        let object = serde_json::json!({ "error": failure.text, "exit": failure.code });
+        return print_and_exit(&object, failure);
+    }
+    tell(&failure.text);
+    failure.exit()
+}
+
+fn print_and_exit(object: &serde_json::Value, failure: &Failure) -> ExitCode {
+    if let Err(unheard) = print_json(object) {
+        tell(&unheard.text);
     }
     failure.exit()
+}
+
+/// The words of a usage error without the usage lines below them.
+fn in_one_line(text: &str) -> String {
+    let said = text.split("\nUsage:").next().unwrap_or(text);
+    let words: Vec<&str> = said.split_whitespace().collect();
+    words.join(" ").trim_start_matches("error: ").to_owned()
 }

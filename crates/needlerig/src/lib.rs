@@ -3,6 +3,10 @@
 pub mod cli;
 pub mod commands;
 pub mod exit;
+mod figure;
 pub mod notebook;
+pub mod object;
+pub mod output;
 pub mod recorder;
 pub mod session;
+pub mod worth;

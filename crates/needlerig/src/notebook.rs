@@ -1,76 +1,21 @@
-//! Findings as a technician would copy them into a notebook, and as the one JSON object.
+//! Findings as a technician would copy them into a notebook.
 
-use crate::exit::{Failure, STORE};
-use movement::analysis::{Figure, Findings, Kind};
+mod sheet;
+
+use crate::figure::style;
+use crate::worth::good_for;
+use movement::analysis::{Figure, Findings, FullScale};
 use quantity::{Uncertain, engineering};
 use records::RunHead;
-use serde_json::{Value, json};
-use std::fmt::Write;
+pub use sheet::Sheet;
 
-/// Findings as they go into the store.
-///
-/// # Errors
-/// When a figure can't be written as JSON.
-pub fn stored(findings: &Findings) -> Result<Value, Failure> {
-    serde_json::to_value(findings)
-        .map_err(|error| Failure::new(STORE, format!("the result can't be kept: {error}")))
-}
-
-/// The one JSON object, without the truth.
-pub fn json(label: &str, findings: &Findings, record: Option<&str>) -> Value {
-    let kinds: Vec<Value> = findings
-        .kinds
-        .iter()
-        .map(|c| json!({ "kind": c.kind, "probability": c.probability, "evidence": c.evidence }))
-        .collect();
-    let uncorrected = match &findings.half_shunt_uncorrected {
-        Ok(ohms) => json!({ "value": ohms, "unit": "Ω" }),
-        Err(reason) => json!({ "value": null, "unit": "Ω", "reason": reason }),
-    };
-    json!({
-        "label": label,
-        "kind": findings.kind(),
-        "kinds": kinds,
-        "full_scale_current": figure(&findings.full_scale, "A"),
-        "resistance": figure(&findings.resistance, "Ω"),
-        "resistance_by": {
-            "drop": figure(&findings.by_drop, "Ω"),
-            "half_shunt": figure(&findings.by_half_shunt, "Ω"),
-            "half_shunt_uncorrected": uncorrected,
-            "e_n": findings.agreement,
-        },
-        "drop_at_full_scale": figure(&findings.drop_at_full_scale, "V"),
-        "coil_power": figure(&findings.power, "W"),
-        "friction": findings.at_mark.as_ref().map(|m| m.friction),
-        "exponent": findings.exponent,
-        "zero": { "before": findings.zero.0, "after": findings.zero.1 },
-        "warnings": findings.warnings,
-        "record": record,
-    })
-}
-
-fn figure(figure: &Figure, unit: &str) -> Value {
-    match figure {
-        Ok(value) => {
-            let (low, high) = value.interval95();
-            let dof = value.dof();
-            json!({
-                "value": value.value(), "unit": unit, "u": value.u(),
-                "dof": if dof.is_finite() { json!(dof) } else { Value::Null },
-                "low95": low, "high95": high,
-            })
-        }
-        Err(reason) => json!({
-            "value": null, "unit": unit, "u": null, "dof": null,
-            "low95": null, "high95": null, "reason": reason,
-        }),
-    }
-}
+/// Probability from which a second kind is worth a line.
+const WORTH: f64 = 0.02;
 
 /// The result in one line.
 pub fn headline(findings: &Findings) -> String {
     let short = |figure: &Figure, unit| match figure {
-        Ok(value) => rounded(value, unit),
+        Ok(value) => style(value).with_unit(value.value(), unit),
         Err(_) => "–".to_owned(),
     };
     let (current, ohms) = (
@@ -80,208 +25,170 @@ pub fn headline(findings: &Findings) -> String {
     format!("{}, {current}, {ohms}", findings.kind().words())
 }
 
-/// A value to the place of the second digit of its uncertainty, with its prefix.
-fn rounded(value: &Uncertain, unit: &str) -> String {
-    engineering(value.value(), unit, digits(value))
-}
-
-fn digits(value: &Uncertain) -> usize {
-    let ratio = (value.value().abs() / value.u()).log10();
-    if ratio.is_finite() {
-        (ratio.floor() + 3.0).clamp(2.0, 9.0) as usize
-    } else {
-        6
-    }
-}
-
-/// One line of the page: the value, u, and the 95 % interval.
-fn line(page: &mut String, name: &str, value: &Figure, unit: &str) {
-    let text = match value {
-        Ok(value) => {
-            let (low, high) = value.interval95();
-            let digits = digits(value);
-            format!(
-                "{:<14} u {:<10} 95 %: {} … {}",
-                rounded(value, unit),
-                engineering(value.u(), unit, 2),
-                engineering(low, unit, digits),
-                engineering(high, unit, digits)
-            )
-        }
-        Err(reason) => format!("–              {reason}"),
-    };
-    row(page, name, &text);
-}
-
-fn row(page: &mut String, name: &str, text: &str) {
-    // Writing into a String cannot fail.
-    let _ = writeln!(page, "  {name:<24} {text}");
-}
-
 /// The whole page.
 pub fn page(head: &RunHead, findings: &Findings, record: Option<&str>) -> String {
-    let mut page = String::new();
-    let _ = writeln!(
-        page,
-        "{}\n",
-        if head.label.is_empty() {
-            "movement"
-        } else {
-            &head.label
-        }
-    );
-    row(
-        &mut page,
-        "measured",
-        &format!("{} on {}", head.started, head.rig_name),
-    );
-    if let Some((ambient, u)) = head.ambient {
-        row(
-            &mut page,
-            "ambient",
-            &format!("{ambient:.1} °C, u {u:.1} K (from the rig file)"),
-        );
+    let mut sheet = Sheet::titled(if head.label.is_empty() {
+        "movement"
+    } else {
+        &head.label
+    });
+    conditions(&mut sheet, head);
+    sheet.gap();
+    kinds(&mut sheet, findings);
+    sheet.gap();
+    figures(&mut sheet, findings);
+    sheet.gap();
+    behaviour(&mut sheet, findings);
+    sheet.gap();
+    budgets(&mut sheet, findings);
+    sheet.gap();
+    for warning in &findings.warnings {
+        sheet.row("mind", warning);
     }
-    if let Some(seed) = head.seed {
-        row(&mut page, "simulated", &format!("seed {seed}"));
-    }
-    page.push('\n');
-    for (place, chance) in findings.kinds.iter().take(2).enumerate() {
-        let name = if place == 0 { "kind" } else { "or" };
-        let words = chance.kind.words();
-        row(
-            &mut page,
-            name,
-            &format!("{words} ({:.0} %)", chance.probability * 100.0),
-        );
-        row(&mut page, "", &chance.evidence);
-    }
-    page.push('\n');
-    figures(&mut page, findings);
-    if !findings.warnings.is_empty() {
-        page.push('\n');
-        for warning in &findings.warnings {
-            row(&mut page, "mind", warning);
-        }
-    }
-    if let Some(use_for) = good_for(findings) {
-        page.push('\n');
-        row(&mut page, "good for", &use_for);
+    if let Some(job) = good_for(findings) {
+        sheet.row("good for", &job);
     }
     if let Some(record) = record {
-        row(&mut page, "kept as", record);
+        sheet.row("kept as", record);
     }
-    page
+    sheet.text()
 }
 
-fn figures(page: &mut String, findings: &Findings) {
-    line(page, "full-scale current", &findings.full_scale, "A");
-    if let Some(at) = &findings.at_mark {
-        let sides = format!(
-            "rising {}, falling {}; friction ±{:.2} % of scale",
-            engineering(at.rising, "A", 5),
-            engineering(at.falling, "A", 5),
-            at.friction * 100.0
-        );
-        row(page, "", &sides);
+fn conditions(sheet: &mut Sheet, head: &RunHead) {
+    sheet.row("measured", &format!("{}, {}", head.started, head.rig_name));
+    match head.ambient {
+        Some((ambient, u)) => sheet.row(
+            "ambient",
+            &format!("{ambient:.1} °C, u {u:.1} K, as the rig file says"),
+        ),
+        None => sheet.row("ambient", "not known"),
     }
-    line(page, "resistance by drop", &findings.by_drop, "Ω");
-    line(page, "by half-shunt", &findings.by_half_shunt, "Ω");
-    if let Ok(ohms) = findings.half_shunt_uncorrected {
-        row(
-            page,
-            "  uncorrected",
-            &format!(
-                "{:<14} what half deflection alone would say",
-                engineering(ohms, "Ω", 5)
-            ),
+    if let Some(seed) = head.seed {
+        sheet.row("simulated", &format!("--seed {seed} repeats this run"));
+    }
+    let absent = head
+        .notes
+        .iter()
+        .filter_map(|note| note.strip_prefix("not fitted: "));
+    let absent: Vec<&str> = absent.collect();
+    if !absent.is_empty() {
+        sheet.row("not fitted", &absent.join("; "));
+    }
+}
+
+fn kinds(sheet: &mut Sheet, findings: &Findings) {
+    let likely = findings.kinds.iter().take(2).enumerate();
+    for (place, chance) in likely.filter(|(place, c)| *place == 0 || c.probability >= WORTH) {
+        let percent = chance.probability * 100.0;
+        sheet.row(
+            if place == 0 { "kind" } else { "or" },
+            &format!("{} ({percent:.0} %)", chance.kind.words()),
+        );
+        sheet.row("", &chance.evidence);
+    }
+}
+
+fn figures(sheet: &mut Sheet, findings: &Findings) {
+    figure(sheet, "full-scale current", &findings.full_scale, "A");
+    if let Some(mark) = &findings.at_mark {
+        sides(sheet, mark);
+    }
+    figure(sheet, "resistance by drop", &findings.by_drop, "Ω");
+    figure(sheet, "  by half-shunt", &findings.by_half_shunt, "Ω");
+    if let (Ok(plain), Ok(exact)) = (&findings.half_shunt_uncorrected, &findings.by_half_shunt) {
+        let plain = style(exact).with_unit(*plain, "Ω");
+        sheet.row(
+            "",
+            &format!("{plain} by half deflection without correction"),
         );
     }
     if let Some(e_n) = findings.agreement {
-        let verdict = if e_n <= 1.0 {
-            "the two agree"
-        } else {
-            "the two disagree"
-        };
-        row(page, "  E_n", &format!("{e_n:<14.2} {verdict}"));
+        let verdict = if e_n <= 1.0 { "agree" } else { "disagree" };
+        sheet.row("", &format!("E_n {e_n:.2}: the two {verdict}"));
     }
-    line(
-        page,
-        "drop at full scale",
-        &findings.drop_at_full_scale,
-        "V",
-    );
-    line(page, "power at full scale", &findings.power, "W");
-    if let (Some(before), Some(after)) = findings.zero {
-        row(
-            page,
-            "zero before, after",
-            &format!("{:+.2} %, {:+.2} % of scale", before * 100.0, after * 100.0),
-        );
-    }
-    if let Some(exponent) = findings.exponent {
-        row(
-            page,
-            "scale law",
-            &format!("current to the power {exponent:.2}"),
-        );
-    }
-    let main = [
-        ("full-scale current", &findings.full_scale),
-        ("resistance", &findings.resistance),
-    ];
-    for (name, figure) in main {
-        let Ok(figure) = figure else { continue };
-        let rows: Vec<String> = figure
-            .budget()
-            .iter()
-            .take(3)
-            .map(|r| format!("{} {:.0} %", r.source.label, r.share * 100.0))
-            .collect();
-        row(page, &format!("u of {name}"), &rows.join(", "));
+    let drop = &findings.drop_at_full_scale;
+    figure(sheet, "drop at full scale", drop, "V");
+    figure(sheet, "power at full scale", &findings.power, "W");
+    if let Ok(current) = &findings.full_scale {
+        let per_volt = Ok(current.map1(|i| 1.0 / i, |i| -1.0 / (i * i)));
+        figure(sheet, "ohms per volt", &per_volt, "Ω/V");
     }
 }
 
-/// What this movement is good for, in one sentence.
-pub fn good_for(findings: &Findings) -> Option<String> {
-    let (Ok(current), Ok(drop)) = (&findings.full_scale, &findings.drop_at_full_scale) else {
-        return None;
+/// One line: the value, u, and the 95 % interval, all with the value's prefix.
+fn figure(sheet: &mut Sheet, name: &str, figure: &Figure, unit: &str) {
+    let text = match figure {
+        Ok(value) => {
+            let (low, high) = value.interval95();
+            let style = style(value);
+            format!(
+                "{:<14} u {:<9} 95 %: {} … {}",
+                style.with_unit(value.value(), unit),
+                style.number(value.u()),
+                style.number(low),
+                style.number(high)
+            )
+        }
+        Err(reason) => format!("– {reason}"),
     };
-    let (amps, volts) = (current.value(), drop.value());
-    let sticky = findings
-        .at_mark
-        .as_ref()
-        .is_some_and(|m| m.friction > 0.005);
-    let rough = if sticky {
-        ", for rough indication only: it sticks"
-    } else {
-        ""
-    };
-    let shunts = format!(
-        "with a shunt it reads larger currents at {} burden",
-        engineering(volts, "V", 3)
+    sheet.row(name, &text);
+}
+
+fn sides(sheet: &mut Sheet, mark: &FullScale) {
+    let style = style(&mark.mean);
+    let text = format!(
+        "rising {}, falling {}",
+        style.with_unit(mark.rising, "A"),
+        style.with_unit(mark.falling, "A")
     );
-    Some(match findings.kind() {
-        Kind::SquareLaw => format!("an ammeter of its own range with a cramped lower scale{rough}"),
-        Kind::InternalShunt => {
-            format!(
-                "an ammeter of {} as it stands; {shunts}{rough}",
-                engineering(amps, "A", 3)
-            )
+    sheet.row("", &text);
+}
+
+fn behaviour(sheet: &mut Sheet, findings: &Findings) {
+    if let Some(mark) = &findings.at_mark {
+        let percent = mark.friction * 100.0;
+        sheet.row("friction", &format!("within ±{percent:.2} % of scale"));
+    }
+    if let Some(exponent) = findings.exponent {
+        let text = format!("deflection goes with the current to the power {exponent:.2}");
+        sheet.row("scale law", &text);
+    }
+    let zero =
+        |zero: Option<f64>| zero.map_or("–".to_owned(), |z| format!("{:+.2} %", z * 100.0));
+    let (before, after) = findings.zero;
+    let text = format!("{} before, {} after", zero(before), zero(after));
+    sheet.row("zero", &text);
+    if let Some(rise) = findings.self_heating.filter(|rise| rise.abs() >= 1e-4) {
+        let text = format!("{:+.2} % of resistance at full scale", rise * 100.0);
+        sheet.row("self-heating", &text);
+    }
+}
+
+/// The largest rows of each budget.
+fn budgets(sheet: &mut Sheet, findings: &Findings) {
+    let main = [
+        ("u of the current", &findings.full_scale, "A"),
+        ("u of the resistance", &findings.resistance, "Ω"),
+    ];
+    for (name, figure, unit) in main {
+        let Ok(figure) = figure else { continue };
+        for (place, row) in largest(figure).iter().enumerate() {
+            sheet.row(
+                if place == 0 { name } else { "" },
+                &format!(
+                    "{:<10} {:>3.0} %  {}",
+                    engineering(row.contribution.abs(), unit, 2),
+                    row.share * 100.0,
+                    row.source.label
+                ),
+            );
         }
-        Kind::InternalMultiplier => {
-            format!(
-                "a voltmeter of {} as it stands{rough}",
-                engineering(volts, "V", 3)
-            )
-        }
-        _ if amps <= 1.2e-3 => format!(
-            "a voltmeter of {} per volt with a multiplier; {shunts}{rough}",
-            engineering(1.0 / amps, "Ω", 3)
-        ),
-        _ => format!(
-            "currents: {shunts}; as a voltmeter it loads the circuit with {}{rough}",
-            engineering(amps, "A", 2)
-        ),
-    })
+    }
+}
+
+fn largest(figure: &Uncertain) -> Vec<quantity::BudgetRow> {
+    let mut rows = figure.budget();
+    rows.truncate(3);
+    rows.retain(|row| row.share >= 0.005);
+    rows
 }

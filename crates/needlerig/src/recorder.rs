@@ -1,5 +1,5 @@
-//! Joins a run to the store: the run begins with its first observation, when the instruments are
-//! known, and is closed with its outcome.
+//! Joins a run to the store: the run begins when the instruments are known, before anything is
+//! energised, and is closed with its outcome.
 
 use evidence::{Journal, JournalError, Observation};
 use records::{Durability, Outcome, RunHead, RunId, RunWriter, Store, StoreError};
@@ -33,9 +33,21 @@ impl Recorder {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The instruments, as they identified themselves.
-    pub fn instruments(&self, instruments: &[(String, String)]) {
-        self.lock().head.instruments = instruments.to_vec();
+    /// Begins the run with the instruments, as they identified themselves.
+    ///
+    /// # Errors
+    /// When it can't be kept.
+    pub fn begin(&self, instruments: &[(String, String)]) -> Result<(), JournalError> {
+        let mut inner = self.lock();
+        inner.head.instruments = instruments.to_vec();
+        let writer = inner.store.begin(&inner.head, inner.durability);
+        inner.writer = Some(writer.map_err(lost)?);
+        Ok(())
+    }
+
+    /// What is known of the run.
+    pub fn head(&self) -> RunHead {
+        self.lock().head.clone()
     }
 
     /// The observations of this run so far.
@@ -43,7 +55,7 @@ impl Recorder {
         self.lock().kept.clone()
     }
 
-    /// Ends the run; none when nothing was ever observed.
+    /// Ends the run; none when it never began.
     ///
     /// # Errors
     /// When it can't be kept.
@@ -63,19 +75,15 @@ impl Recorder {
 impl Journal for Recorder {
     fn append(&mut self, observation: &Observation) -> Result<(), JournalError> {
         let mut inner = self.lock();
-        let lost = |error: StoreError| JournalError(error.to_string());
-        if inner.writer.is_none() {
-            inner.writer = Some(
-                inner
-                    .store
-                    .begin(&inner.head, inner.durability)
-                    .map_err(lost)?,
-            );
-        }
-        if let Some(writer) = &mut inner.writer {
-            writer.keep(observation).map_err(lost)?;
-        }
+        let Some(writer) = &mut inner.writer else {
+            return Err(JournalError("the run has not begun, or has ended".into()));
+        };
+        writer.keep(observation).map_err(lost)?;
         inner.kept.push(observation.clone());
         Ok(())
     }
+}
+
+fn lost(error: StoreError) -> JournalError {
+    JournalError(error.to_string())
 }

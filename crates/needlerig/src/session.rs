@@ -1,7 +1,7 @@
 //! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
-use evidence::{Journal, Sight};
+use evidence::{Journal, JournalError, Sight};
 use guard::{Fault, Guard, ReaderSpec, Rig, Wires};
 use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
 use needle::WireReader;
@@ -30,8 +30,9 @@ pub struct Order {
     opened: Option<Opened>,
 }
 
-/// Is told the instruments by role, as they identified themselves, before anything is driven.
-pub type Opened = Arc<dyn Fn(&[(String, String)]) + Send + Sync>;
+/// Is told the instruments by role, as they identified themselves, before anything is energised; an
+/// error ends the run there.
+pub type Opened = Arc<dyn Fn(&[(String, String)]) -> Result<(), JournalError> + Send + Sync>;
 
 impl Order {
     /// An order for one run.
@@ -124,8 +125,11 @@ async fn one_run(
     )
     .await
     .map_err(|(fault, _)| fault)?;
-    if let Some(opened) = &order.opened {
-        opened(guard.instruments());
+    if let Some(opened) = &order.opened
+        && let Err(error) = opened(guard.instruments())
+    {
+        guard.end().await?;
+        return Err(error.into());
     }
     let plan = characterize(Arc::clone(&order.rig), order.depth);
     Ok(procedure::run(plan, guard, watch).await)

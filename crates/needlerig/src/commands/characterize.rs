@@ -4,18 +4,17 @@ mod question;
 mod show;
 
 use super::simulate;
-use crate::cli::fail;
-use crate::exit::{Failure, INTERRUPTED, REFUSED, STORE, USAGE};
-use crate::notebook;
+use crate::exit::{Failure, INTERRUPTED, REFUSED};
+use crate::output::{print, print_json, tell};
 use crate::recorder::Recorder;
 use crate::session::{Order, real, simulated};
+use crate::{notebook, object};
 use clap::Args;
-use guard::{Fault, ReaderSpec, Rig};
+use guard::{Fault, Rig};
 use hw_sim::{MovementSpec, Truth};
 use movement::analysis::{Findings, analyse};
 use procedure::{Depth, Outcome as PlanOutcome, RunEnd};
 use records::{Durability, Outcome, RunHead, Store};
-use serde_json::json;
 use show::Watcher;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -60,10 +59,19 @@ struct Done {
 
 /// Runs the command; prints the result, or what went wrong.
 pub fn run(arguments: &Arguments) -> ExitCode {
-    match characterize(arguments) {
-        Ok(code) => ExitCode::from(code),
-        Err(failure) => fail(&failure, arguments.json),
+    let failure = match characterize(arguments) {
+        Ok(code) => return ExitCode::from(code),
+        Err(failure) => failure,
+    };
+    if arguments.json {
+        let nothing = object::nothing(arguments.label.as_deref(), &failure);
+        if let Err(unheard) = print_json(&nothing) {
+            tell(&unheard.text);
+        }
+    } else {
+        tell(&failure.text);
     }
+    failure.exit()
 }
 
 fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
@@ -76,19 +84,20 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let seed = arguments.seed.unwrap_or_else(simulate::seed);
     let movement = in_process(&rig, arguments, seed)?;
-    if !rig.simulated {
+    let simulation = rig.simulated || movement.is_some();
+    if !simulation {
         question::ask(&rig, arguments.yes)?;
     }
     let store = Store::open(&arguments.store)?;
     let head = head(&rig, arguments, movement.as_ref(), seed);
-    let durability = if rig.simulated {
+    let durability = if simulation {
         Durability::Grouped
     } else {
         Durability::Full
     };
-    let recorder = Recorder::new(store, head.clone(), durability);
+    let recorder = Recorder::new(store, head, durability);
     let (asks, stop) = watch::channel(false);
-    on_signal(asks)?;
+    super::on_signal(asks)?;
     let depth = if arguments.quick {
         Depth::Quick
     } else {
@@ -96,7 +105,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     };
     let telling = recorder.clone();
     let order = Order::new(Arc::clone(&rig), depth, stop).telling(Arc::new(
-        move |instruments: &[(String, String)]| telling.instruments(instruments),
+        move |instruments: &[(String, String)]| telling.begin(instruments),
     ));
     let mut watcher = Watcher::new();
     let journal = Box::new(recorder.clone());
@@ -115,7 +124,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
         },
     };
     watcher.end();
-    finish(arguments, &rig, &head, &recorder, &done)
+    finish(arguments, &rig, &recorder, &done)
 }
 
 /// The simulated movement, where the rig's wires are in-process.
@@ -124,17 +133,17 @@ fn in_process(
     arguments: &Arguments,
     seed: u64,
 ) -> Result<Option<MovementSpec>, Failure> {
-    if matches!(rig.reader, ReaderSpec::InProcess(_)) {
+    if super::in_process(rig)? {
         let name = arguments.movement.as_deref().unwrap_or("heron");
         return simulate::movement(name, seed).map(Some);
     }
-    match (&arguments.movement, arguments.real_time) {
-        (None, false) => Ok(None),
-        _ => Err(Failure::usage(
-            "--movement and --real-time are for the rig simulated in this program; \
-             this rig file names instruments elsewhere",
-        )),
+    if arguments.movement.is_none() && arguments.seed.is_none() {
+        return Ok(None);
     }
+    Err(Failure::usage(
+        "--movement and --seed are for the bench simulated in this program, but this rig file \
+         names instruments elsewhere; leave them out",
+    ))
 }
 
 fn head(rig: &Rig, arguments: &Arguments, movement: Option<&MovementSpec>, seed: u64) -> RunHead {
@@ -146,7 +155,7 @@ fn head(rig: &Rig, arguments: &Arguments, movement: Option<&MovementSpec>, seed:
         statement: rig.statement(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
         seed: movement.map(|_| seed),
-        simulated: rig.simulated,
+        simulated: rig.simulated || movement.is_some(),
         ambient: rig.limits.ambient,
         started: jiff::Timestamp::now()
             .strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -195,79 +204,37 @@ fn verdict(end: &Result<RunEnd, Fault>, findings: &Findings) -> (Outcome, Option
 fn finish(
     arguments: &Arguments,
     rig: &Rig,
-    head: &RunHead,
     recorder: &Recorder,
     done: &Done,
 ) -> Result<u8, Failure> {
     let findings = analyse(&rig.statement(), &recorder.observations());
     let (outcome, failure) = verdict(&done.end, &findings);
-    let kept = recorder.finish(outcome, &notebook::stored(&findings)?, &findings.warnings);
-    let record = match (&kept, &failure) {
-        (Ok(id), _) => id.map(|id| id.to_string()),
-        // Two errors at once: the one that ended the run is the one to tell.
-        (Err(_), Some(_)) => None,
-        (Err(error), None) => return Err(Failure::new(STORE, error.to_string())),
+    let kept = recorder.finish(outcome, &object::stored(&findings)?, &findings.warnings);
+    // Two errors at once: the one that ended the run goes first.
+    let (record, failure) = match (kept, failure) {
+        (Ok(id), failure) => (id.map(|id| id.to_string()), failure),
+        (Err(_), Some(failure)) => (None, Some(failure)),
+        (Err(error), None) => (None, Some(Failure::from(error))),
     };
+    let head = recorder.head();
     if arguments.json {
-        println!(
-            "{}",
-            object(
-                head,
-                &findings,
-                record.as_deref(),
-                done.truth.as_ref(),
-                failure.as_ref()
-            )
-        );
-    } else {
-        print!("{}", notebook::page(head, &findings, record.as_deref()));
+        let mut object = object::result(&head, &findings, record.as_deref());
         if let Some(truth) = &done.truth {
-            show::truth(truth, &findings);
+            object::with_truth(&mut object, truth);
         }
         if let Some(failure) = &failure {
-            eprintln!("\n{failure}");
+            object::failed(&mut object, failure);
+        }
+        print_json(&object)?;
+    } else {
+        let mut page = notebook::page(&head, &findings, record.as_deref());
+        if let Some(truth) = &done.truth {
+            page.push_str(&show::truth(truth, &findings));
+        }
+        print(&page)?;
+        if let Some(failure) = &failure {
+            tell(&format!("\n{failure}"));
         }
     }
     Ok(failure.map_or(0, |failure| failure.code))
-}
-
-fn object(
-    head: &RunHead,
-    findings: &Findings,
-    record: Option<&str>,
-    truth: Option<&Truth>,
-    failure: Option<&Failure>,
-) -> serde_json::Value {
-    let mut object = notebook::json(&head.label, findings, record);
-    if let Some(truth) = truth {
-        object["truth"] = json!({
-            "full_scale_current": truth.full_scale_current,
-            "resistance": truth.resistance,
-            "peak_deflection": truth.peak_deflection,
-            "stop_hits": truth.stop_hits,
-        });
-    }
-    if let Some(failure) = failure {
-        object["error"] = json!(failure.text);
-        object["exit"] = json!(failure.code);
-    }
-    object
-}
-
-/// Turns `asks` true at the first SIGINT, SIGTERM or SIGHUP.
-///
-/// # Errors
-/// When the operating system does not let us hear of signals.
-pub fn on_signal(asks: watch::Sender<bool>) -> Result<(), Failure> {
-    use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
-    let mut signals = signal_hook::iterator::Signals::new([SIGINT, SIGTERM, SIGHUP])
-        .map_err(|error| Failure::new(USAGE, format!("signals can't be heard: {error}")))?;
-    std::thread::spawn(move || {
-        if signals.forever().next().is_some() {
-            asks.send_replace(true);
-        }
-        // Kept to the end of the program, so that asking stays possible.
-        std::thread::park();
-    });
-    Ok(())
 }

@@ -1,11 +1,12 @@
 //! `records`: what was measured before, and what today's analysis makes of it.
 
 use crate::exit::{Failure, STORE};
-use crate::notebook;
+use crate::output::{print, print_json, tell};
+use crate::{notebook, object};
 use clap::{Args, Subcommand};
 use movement::analysis::{Findings, analyse};
-use records::{ExportError, Run, RunId, Store};
-use std::io::Write;
+use records::{ExportError, Run, RunId, RunSummary, Store};
+use std::io::{ErrorKind, Write};
 
 /// Where the records are.
 #[derive(Debug, Args)]
@@ -19,13 +20,23 @@ pub struct Where {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// List all records
-    List(Where),
+    List(List),
     /// Show one record's result
     Show(One),
     /// Write one record out, observations included
     Export(Export),
     /// Analyse a record's observations again; the new result is added beside the old ones
     Rework(One),
+}
+
+/// Arguments of `records list`.
+#[derive(Debug, Args)]
+pub struct List {
+    #[command(flatten)]
+    place: Where,
+    /// Print one JSON object
+    #[arg(long)]
+    json: bool,
 }
 
 /// One record.
@@ -64,22 +75,26 @@ pub struct Export {
 /// When the store or the record can't be read or written.
 pub fn run(command: &Command) -> Result<(), Failure> {
     match command {
-        Command::List(place) => list(place),
+        Command::List(arguments) => list(arguments),
         Command::Show(one) => show(one),
         Command::Export(export) => write_out(export),
         Command::Rework(one) => rework(one),
     }
 }
 
-fn list(place: &Where) -> Result<(), Failure> {
-    for run in Store::open_existing(&place.store)?.list()? {
-        let (id, outcome) = (run.id.to_string(), run.outcome_word());
-        println!(
-            "{id:<12} {:<30} {outcome:<11} {:<20} {}",
-            run.started, run.rig_name, run.label
-        );
+fn list(list: &List) -> Result<(), Failure> {
+    let runs = Store::open_existing(&list.place.store)?.list()?;
+    if list.json {
+        return print_json(&serde_json::json!({ "records": runs }));
     }
-    Ok(())
+    let line = |run: &RunSummary| {
+        let (id, outcome) = (run.id.to_string(), run.outcome_word());
+        format!(
+            "{id:<12} {:<21} {outcome:<11} {:<20} {}\n",
+            run.started, run.rig_name, run.label
+        )
+    };
+    print(&runs.iter().map(line).collect::<String>())
 }
 
 fn latest(run: &Run) -> Result<Findings, Failure> {
@@ -103,43 +118,61 @@ fn latest(run: &Run) -> Result<Findings, Failure> {
 fn show(one: &One) -> Result<(), Failure> {
     let run = Store::open_existing(&one.place.store)?.run(one.id)?;
     let findings = latest(&run)?;
-    print(&run, &findings, one.json);
-    Ok(())
+    present(&run, &findings, one.json)
 }
 
-fn print(run: &Run, findings: &Findings, json: bool) {
+fn present(run: &Run, findings: &Findings, json: bool) -> Result<(), Failure> {
     let place = run.id.to_string();
     if json {
-        println!(
-            "{}",
-            notebook::json(&run.head.label, findings, Some(&place))
-        );
+        print_json(&object::result(&run.head, findings, Some(&place)))
     } else {
-        print!("{}", notebook::page(&run.head, findings, Some(&place)));
+        print(&notebook::page(&run.head, findings, Some(&place)))?;
+        print(&origin(run))
     }
+}
+
+/// What measured, and how the run ended.
+fn origin(run: &Run) -> String {
+    let ending = run.outcome.map_or("never ended", |outcome| outcome.word());
+    let mut text = format!("\nprogram {}, run: {ending}\n", run.head.program_version);
+    for (role, identity) in &run.head.instruments {
+        text += &format!("  {role:<12} {identity}\n");
+    }
+    text
 }
 
 fn rework(one: &One) -> Result<(), Failure> {
     let store = Store::open_existing(&one.place.store)?;
     let run = store.run(one.id)?;
-    let before = latest(&run).ok();
     let findings = analyse(&run.head.statement, &store.observations(one.id)?);
-    let value = notebook::stored(&findings)?;
+    let value = object::stored(&findings)?;
+    let before = run.results.last().map(|last| last.result.clone());
     store.add_result(one.id, env!("CARGO_PKG_VERSION"), &value)?;
-    print(&run, &findings, one.json);
-    if !one.json {
-        match before {
-            Some(before) if before == findings => println!("\nsame as before"),
-            Some(before) => println!("\nbefore: {}", notebook::headline(&before)),
-            None => println!("\nthere was no result before"),
-        }
+    present(&run, &findings, one.json)?;
+    let change = match before {
+        Some(before) if before == value => "same as before".to_owned(),
+        Some(_) => match latest(&run) {
+            Ok(before) => format!(
+                "changed\n  before  {}\n  now     {}",
+                notebook::headline(&before),
+                notebook::headline(&findings)
+            ),
+            Err(other_form) => other_form.text,
+        },
+        None => "there was no result before".to_owned(),
+    };
+    // With --json the object is all that stands on standard output.
+    if one.json {
+        tell(&change);
+        return Ok(());
     }
-    Ok(())
+    print(&format!("\n{change}\n"))
 }
 
 fn write_out(export: &Export) -> Result<(), Failure> {
     let store = Store::open_existing(&export.place.store)?;
-    let failed = |error: ExportError| Failure::new(STORE, error.to_string());
+    // No file is made or emptied for a record that is not there.
+    store.run(export.id)?;
     let mut out: Box<dyn Write> = match &export.output {
         None => Box::new(std::io::stdout().lock()),
         Some(path) => {
@@ -147,9 +180,14 @@ fn write_out(export: &Export) -> Result<(), Failure> {
             Box::new(file.map_err(|error| Failure::new(STORE, format!("{path}: {error}")))?)
         }
     };
-    if export.csv {
-        records::write_csv(&store, export.id, &mut out).map_err(failed)
+    let written = if export.csv {
+        records::write_csv(&store, export.id, &mut out)
     } else {
-        records::write_json(&store, export.id, &mut out).map_err(failed)
+        records::write_json(&store, export.id, &mut out)
+    };
+    match written {
+        // A reader that has seen enough is no error.
+        Err(ExportError::Output(error)) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
+        other => other.map_err(|error| Failure::new(STORE, error.to_string())),
     }
 }

@@ -1,8 +1,12 @@
 //! `rig check`: what a rig file promises, before any current flows.
 
-use crate::exit::{Failure, USAGE};
+use crate::exit::Failure;
+use crate::notebook::Sheet;
+use crate::object;
+use crate::output::{print, print_json};
 use clap::{Args, Subcommand};
 use guard::{Review, Rig};
+use std::process::ExitCode;
 
 /// What to do with a rig file.
 #[derive(Debug, Subcommand)]
@@ -25,79 +29,90 @@ pub struct Check {
 ///
 /// # Errors
 /// When the file is wrong, or a finding does not pass.
-pub fn run(command: &Command) -> Result<(), Failure> {
+pub fn run(command: &Command) -> Result<ExitCode, Failure> {
     let Command::Check(check) = command;
     let rig = super::load(check.rig.as_deref())?;
     let review = rig.review();
-    if check.json {
-        print_json(&rig, &review);
-    } else {
-        print(&rig, &review);
+    let bad = review.findings.iter().find(|finding| !finding.passed);
+    let failure = bad.map(|bad| Failure::usage(format!("this rig must not be used: {}", bad.text)));
+    if !check.json {
+        print(&page(&rig, &review))?;
+        return failure.map_or(Ok(ExitCode::SUCCESS), Err);
     }
-    match review.findings.iter().find(|finding| !finding.passed) {
-        None => Ok(()),
-        // The object above is the one that was asked for; the code says the rest.
-        Some(_) if check.json => std::process::exit(i32::from(USAGE)),
-        Some(finding) => Err(Failure::usage(format!(
-            "this rig must not be used: {}",
-            finding.text
-        ))),
+    let mut object = as_json(&rig, &review);
+    if let Some(failure) = &failure {
+        object::failed(&mut object, failure);
     }
+    print_json(&object)?;
+    Ok(failure.map_or(ExitCode::SUCCESS, |failure| failure.exit()))
 }
 
-fn print(rig: &Rig, review: &Review) {
-    println!("{}\n", rig.name);
+fn page(rig: &Rig, review: &Review) -> String {
+    let mut sheet = Sheet::titled(&rig.name);
     for finding in &review.findings {
-        println!(
-            "  {}  {}",
-            if finding.passed { "good" } else { "BAD " },
-            finding.text
-        );
+        sheet.row(if finding.passed { "good" } else { "BAD" }, &finding.text);
     }
-    println!("\npaths, from light to heavy (worst single fault through the movement):");
+    sheet.gap();
+    sheet.row(
+        "path",
+        "fixed       worst single fault through the movement",
+    );
     for (number, path) in rig.paths.iter().enumerate() {
-        let reach = if number <= review.heaviest {
-            ""
+        let fixed = path.fixed.ohms.to_string();
+        let beyond = if number > review.heaviest {
+            "  (cannot be earned)"
         } else {
-            "   not reachable"
+            ""
         };
-        println!(
-            "  {:<10} {:>9}   {}{reach}",
-            path.name,
-            path.fixed.ohms.to_string(),
-            path.fault_current
-        );
+        let text = format!("{fixed:<11} {}{beyond}", path.fault_current);
+        sheet.row(&format!("  {}", path.name), &text);
     }
-    println!(
-        "\nreach             full-scale currents up to {}",
-        review.reach
+    sheet.gap();
+    let reach = format!("full-scale currents up to {:.3}", review.reach);
+    sheet.row("reach", &reach);
+    let off = format!(
+        "commanded within {:.2} of the decision, verified within {:.2}",
+        review.off_commanded, review.off_verified
     );
-    println!(
-        "off commanded     within {} of the decision",
-        review.off_commanded
-    );
-    println!("off verified      within {}", review.off_verified);
+    sheet.row("safe state", &off);
+    for (role, meter) in [
+        ("drop meter", &rig.drop_meter),
+        ("loop meter", &rig.loop_meter),
+    ] {
+        let date = meter.calibrated.as_deref().unwrap_or("not known when");
+        sheet.row(role, &format!("calibrated {date}"));
+    }
     for missing in not_fitted(rig) {
-        println!("not fitted        {missing}");
+        sheet.row("not fitted", missing);
     }
+    sheet.text()
 }
 
-fn print_json(rig: &Rig, review: &Review) {
+fn as_json(rig: &Rig, review: &Review) -> serde_json::Value {
     let findings: Vec<_> = review
         .findings
         .iter()
         .map(|f| serde_json::json!({ "passed": f.passed, "text": f.text }))
         .collect();
-    let report = serde_json::json!({
+    let path = |(number, path): (usize, &guard::Path)| {
+        serde_json::json!({
+            "name": path.name,
+            "fixed": path.fixed.ohms,
+            "fault_current": path.fault_current,
+            "earnable": number <= review.heaviest,
+        })
+    };
+    serde_json::json!({
         "rig": rig.name,
+        "simulated": rig.simulated,
         "passed": review.passed(),
         "findings": findings,
+        "paths": rig.paths.iter().enumerate().map(path).collect::<Vec<_>>(),
         "reach": review.reach,
         "off_commanded": review.off_commanded,
         "off_verified": review.off_verified,
         "not_fitted": not_fitted(rig),
-    });
-    println!("{report}");
+    })
 }
 
 /// Protection that the rig file says is not fitted.

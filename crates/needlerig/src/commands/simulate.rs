@@ -1,9 +1,14 @@
 //! `simulate`: the simulated bench over TCP, in real time.
 
 use crate::exit::{Failure, INSTRUMENT};
+use crate::output::print;
 use clap::Args;
-use hw_sim::{Bench, MovementSpec, Pool, SharedBench};
+use hw_sim::{Bench, MovementSpec, Pool, SharedBench, Truth};
+use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
+
+/// The first port of `rigs/simulated-tcp.toml`.
+const FIRST_PORT: u16 = 5025;
 
 /// Arguments of `simulate`.
 #[derive(Debug, Args)]
@@ -15,7 +20,7 @@ pub struct Arguments {
     #[arg(long)]
     seed: Option<u64>,
     /// First of five ports on 127.0.0.1
-    #[arg(long, default_value_t = 5025)]
+    #[arg(long, default_value_t = FIRST_PORT)]
     port: u16,
 }
 
@@ -51,7 +56,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let movement = movement(&arguments.movement, seed)?;
     let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, seed)));
     let (asks, mut stop) = tokio::sync::watch::channel(false);
-    super::characterize::on_signal(asks)?;
+    super::on_signal(asks)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()?;
@@ -63,17 +68,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             );
             Failure::new(INSTRUMENT, text)
         })?;
-        println!("simulated bench, seed {seed}; ends with Ctrl-C");
-        for (name, address) in &listening.addresses {
-            println!(
-                "  {name:<8} TCPIP::{}::{}::SOCKET",
-                address.ip(),
-                address.port()
-            );
-        }
-        if arguments.port == 5025 {
-            println!("in another terminal: needlerig characterize rigs/simulated-tcp.toml");
-        }
+        print(&served(&listening.addresses, seed))?;
         tokio::select! {
             biased;
             _ = stop.wait_for(|asked| *asked) => {}
@@ -82,25 +77,38 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         Ok::<(), Failure>(())
     })?;
     let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
-    println!("\nwhat really happened:");
-    println!(
-        "  full-scale current {}",
-        shown(truth.full_scale_current, "A")
-    );
-    println!("  resistance         {}", shown(truth.resistance, "Ω"));
-    println!(
-        "  highest needle     {:.2} % of scale",
-        truth.peak_deflection * 100.0
-    );
-    println!(
-        "  stop contacts      {} ({} driven)",
-        truth.stop_hits, truth.driven_stop_hits
-    );
-    Ok(())
+    print(&told(&truth))
 }
 
-fn shown(value: Option<f64>, unit: &str) -> String {
-    value.map_or("none".to_owned(), |value| {
-        quantity::engineering(value, unit, 6)
-    })
+/// Where the instruments are, and which rig file names them there.
+fn served(addresses: &[(&str, SocketAddr)], seed: u64) -> String {
+    let mut text = format!("simulated bench, seed {seed}; Ctrl-C ends it and tells the truth\n");
+    for (name, address) in addresses {
+        let (host, port) = (address.ip(), address.port());
+        text += &format!("  {name:<8} TCPIP::{host}::{port}::SOCKET\n");
+    }
+    let first = addresses.first().map(|(_, address)| address.port());
+    text + if first == Some(FIRST_PORT) {
+        "in another terminal: needlerig characterize rigs/simulated-tcp.toml\n"
+    } else {
+        "its rig file: a copy of rigs/simulated-tcp.toml with these resources\n"
+    }
+}
+
+fn told(truth: &Truth) -> String {
+    let shown = |value: Option<f64>, unit| {
+        value.map_or("none".to_owned(), |v| quantity::engineering(v, unit, 6))
+    };
+    format!(
+        "\nwhat really happened:\n  \
+         full-scale current  {}\n  \
+         resistance          {}\n  \
+         highest needle      {:.2} % of scale\n  \
+         stop contacts       {} ({} driven)\n",
+        shown(truth.full_scale_current, "A"),
+        shown(truth.resistance, "Ω"),
+        truth.peak_deflection * 100.0,
+        truth.stop_hits,
+        truth.driven_stop_hits
+    )
 }

@@ -1,5 +1,8 @@
 //! What people see while a run goes on, and the truth after a simulated one.
 
+use crate::figure::style;
+use crate::notebook::Sheet;
+use crate::output::tell;
 use hw_sim::Truth;
 use movement::analysis::{Figure, Findings};
 use procedure::Progress;
@@ -8,7 +11,9 @@ use std::io::{IsTerminal, Write};
 use std::time::{Duration, Instant};
 
 /// Width of the scale drawn for the needle.
-const SCALE: usize = 21;
+const SCALE: usize = 17;
+/// Columns of the line.
+const WIDTH: usize = 79;
 
 /// Shows progress on standard error: one line rewritten on a terminal, else one line a phase.
 pub struct Watcher {
@@ -32,12 +37,13 @@ impl Watcher {
     pub fn show(&mut self, progress: &Progress) {
         let fresh = progress.phase != self.phase;
         if self.terminal && (fresh || self.shown.elapsed() > Duration::from_millis(80)) {
-            eprint!("\r{:<110}", line(progress));
             // A terminal that is gone has nobody to tell.
-            let _ = std::io::stderr().flush();
+            let mut err = std::io::stderr().lock();
+            let _ = write!(err, "\r{:<WIDTH$}", line(progress));
+            let _ = err.flush();
             self.shown = Instant::now();
         } else if fresh && !self.terminal {
-            eprintln!("{}", line(progress));
+            tell(&line(progress));
         }
         self.phase = progress.phase;
     }
@@ -45,28 +51,28 @@ impl Watcher {
     /// Leaves the line.
     pub fn end(&self) {
         if self.terminal {
-            eprintln!();
+            tell("");
         }
     }
 }
 
+/// Not more than a terminal of 80 columns holds: what wraps can't be rewritten.
 fn line(progress: &Progress) -> String {
-    let needle = progress.deflection.map_or(" ".repeat(SCALE + 9), |d| {
-        format!("{} {:6.1} %", scale(d), d * 100.0)
+    let needle = progress.deflection.map_or(" ".repeat(SCALE + 8), |d| {
+        format!("{} {:5.1} %", scale(d), d * 100.0)
     });
     let current = progress
         .current
         .map_or("–".to_owned(), |i| format!("{i:.3}"));
+    let allowance = format!("{:.3}", progress.allowance);
     let left = progress
         .left
-        .map_or(String::new(), |left| format!("about {left:.0} s left"));
-    format!(
-        "{:>6.1} s  {:<20} {needle}  {current:>9} of {:>9}  {:>3.0} %  {left}",
-        progress.at.get(),
-        progress.phase,
-        format!("{:.3}", progress.allowance),
-        progress.done * 100.0
-    )
+        .map_or(String::new(), |left| format!("  {left:.0} s left"));
+    let text = format!(
+        "{:<18} {needle} {current:>8} of {allowance:>7}{left}",
+        progress.phase
+    );
+    text.chars().take(WIDTH).collect()
 }
 
 /// The needle on a small scale.
@@ -75,42 +81,39 @@ fn scale(deflection: f64) -> String {
     (0..SCALE)
         .map(|i| match i {
             i if i == place => '|',
-            i if i % 5 == 0 => '+',
+            i if i % 4 == 0 => '+',
             _ => '.',
         })
         .collect()
 }
 
-/// The truth of a simulated run, which no analysis has seen.
-pub fn truth(truth: &Truth, findings: &Findings) {
-    println!("\n  simulation only: the truth, which no analysis has seen");
-    compare(
-        "full-scale current",
-        truth.full_scale_current,
-        &findings.full_scale,
-        "A",
-    );
-    compare("resistance", truth.resistance, &findings.resistance, "Ω");
-    println!(
-        "  {:<24} {:.2} % of scale; {} stop contacts",
-        "highest needle",
-        truth.peak_deflection * 100.0,
-        truth.stop_hits
-    );
+/// The truth of a simulated run, which no analysis has seen, and whether the intervals hold it.
+pub fn truth(truth: &Truth, findings: &Findings) -> String {
+    let mut sheet = Sheet::titled("\nTHE TRUTH (simulated run; no analysis has seen it)");
+    let mut row = |name, truth: Option<f64>, figure: &Figure, unit| {
+        sheet.row(name, &compare(truth, figure, unit));
+    };
+    let current = truth.full_scale_current;
+    row("full-scale current", current, &findings.full_scale, "A");
+    row("resistance", truth.resistance, &findings.resistance, "Ω");
+    let peak = truth.peak_deflection * 100.0;
+    let text = format!("{peak:.2} % of scale; {} stop contacts", truth.stop_hits);
+    sheet.row("highest needle", &text);
+    sheet.text()
 }
 
-fn compare(name: &str, truth: Option<f64>, figure: &Figure, unit: &str) {
+fn compare(truth: Option<f64>, figure: &Figure, unit: &str) -> String {
     let Some(truth) = truth else {
-        println!("  {name:<24} none");
-        return;
+        return "none".to_owned();
     };
-    let verdict = figure.as_ref().map_or("", |figure| {
-        let (low, high) = figure.interval95();
-        if (low..=high).contains(&truth) {
-            "inside the interval"
-        } else {
-            "outside the interval"
-        }
-    });
-    println!("  {name:<24} {:<14} {verdict}", engineering(truth, unit, 6));
+    let Ok(figure) = figure else {
+        return format!("{:<14} not found", engineering(truth, unit, 6));
+    };
+    let (low, high) = figure.interval95();
+    let verdict = if (low..=high).contains(&truth) {
+        "inside the interval"
+    } else {
+        "outside the interval"
+    };
+    format!("{:<14} {verdict}", style(figure).with_unit(truth, unit))
 }
