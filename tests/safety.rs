@@ -3,8 +3,10 @@
 
 mod callers;
 mod instruments;
+mod lies;
 mod proxy;
 mod reader;
 mod refusals;
+mod rig;
 mod rig_file;
 mod scene;

@@ -84,6 +84,24 @@ impl Bench {
         self.camera.read(number, self.now)
     }
 
+    /// Voltage at the supply's terminals now, V.
+    pub fn output_volts(&self) -> f64 {
+        self.volts(self.now)
+    }
+
+    /// Channels whose contacts are not in their position of rest, welded ones included.
+    pub fn closed_channels(&self) -> Vec<u16> {
+        let away = |(relay, channel): (&crate::relay::Relay, &u16)| {
+            (relay.welded || !relay.resting()).then_some(*channel)
+        };
+        self.wiring
+            .relays
+            .iter()
+            .zip(&CHANNELS)
+            .filter_map(away)
+            .collect()
+    }
+
     /// Fault: the contact of this relay channel can no longer open. False for unknown channels.
     pub fn weld(&mut self, channel: u16) -> bool {
         self.catch_up();

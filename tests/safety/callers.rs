@@ -2,8 +2,8 @@
 //! breaks, a caller that goes away.
 
 use super::scene::{Scene, Stage, assert_at_rest, paused, start};
-use evidence::Purpose;
-use guard::{Arrangement, Fault, Proposal, Rig, Settle};
+use evidence::{Needle, Purpose, Sight, SightFuture, Sighting};
+use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle};
 use procedure::{Outcome, Plan, Stopped, Voice};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, sleep};
@@ -112,5 +112,114 @@ fn a_caller_that_goes_away_ends_the_run() {
         running.abort();
         sleep(Duration::from_secs(2)).await;
         assert_at_rest(&stage.truth());
+    });
+}
+
+/// A ramp up to 0.8 µA that takes half a minute.
+const LONG_RAMP: Proposal = Proposal::Drive {
+    target: Amps::new(0.8e-6),
+    over: Seconds::new(30.0),
+};
+
+#[test]
+fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
+    paused(async {
+        let mut stage = Stage::new("heron");
+        let arrangement = first_arrangement(&stage.rig);
+        let tap = Box::new(stage.tap.clone());
+        let mut guard = stage.guard(tap).await.unwrap();
+        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
+        arranged.unwrap();
+        let patience = Duration::from_secs(20);
+        let answer = tokio::time::timeout(patience, guard.propose(LONG_RAMP)).await;
+        assert!(answer.is_err(), "the ramp takes longer");
+        assert!(stage.truth().current > 1e-7);
+        let late = guard.propose(LONG_RAMP).await;
+        assert!(matches!(late, Err(Halt::Fault(Fault::Ended))), "{late:?}");
+        assert_at_rest(&stage.truth());
+        let ending = guard.end().await.unwrap();
+        assert_eq!(ending.phase, Phase::Faulted);
+        assert!(ending.safe.verified);
+    });
+}
+
+#[test]
+fn a_stop_request_in_mid_ramp_is_answered_with_the_rig_safe() {
+    paused(async {
+        let mut stage = Stage::new("heron");
+        let arrangement = first_arrangement(&stage.rig);
+        let tap = Box::new(stage.tap.clone());
+        let mut guard = stage.guard(tap).await.unwrap();
+        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
+        arranged.unwrap();
+        let asks = stage.asks.clone();
+        tokio::spawn(async move {
+            sleep(Duration::from_secs(20)).await;
+            asks.send_replace(true);
+        });
+        let began = tokio::time::Instant::now();
+        let answer = guard.propose(LONG_RAMP).await;
+        let took = began.elapsed().as_secs_f64();
+        assert!(
+            matches!(answer, Err(Halt::Fault(Fault::Interrupted))),
+            "{answer:?}"
+        );
+        assert_at_rest(&stage.truth());
+        assert!((20.0..20.5).contains(&took), "{took} s");
+        assert!(guard.end().await.unwrap().safe.verified);
+    });
+}
+
+/// Sees the needle at rest so many times, then breaks.
+struct Brittle(u32);
+
+impl Sight for Brittle {
+    fn look(&mut self) -> SightFuture<'_> {
+        assert!(self.0 > 0, "a defect in a reader");
+        self.0 -= 1;
+        let deflection = f64::from(self.0 % 7) * 1e-4;
+        Box::pin(async move {
+            sleep(Duration::from_millis(30)).await;
+            let needle = Needle {
+                deflection,
+                u: 0.0005,
+                u_shared: 0.0004,
+            };
+            let age = 0.03;
+            Sighting {
+                age,
+                seen: Ok(needle),
+            }
+        })
+    }
+
+    fn name(&self) -> String {
+        "brittle".to_owned()
+    }
+}
+
+#[test]
+fn a_reader_that_panics_leaves_a_safe_rig() {
+    paused(async {
+        let mut stage = Stage::new("heron");
+        let arrangement = first_arrangement(&stage.rig);
+        stage.wires.remove("reader");
+        let wires = std::mem::take(&mut stage.wires);
+        let (sight, tap) = (Box::new(Brittle(100)), Box::new(stage.tap.clone()));
+        let rig = Rig::clone(&stage.rig);
+        let guard = Guard::start(rig, wires, sight, tap, stage.stop.clone()).await;
+        let mut guard = guard.map_err(|(fault, _)| fault).unwrap();
+        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
+        arranged.unwrap();
+        let answer = guard.propose(LONG_RAMP).await;
+        match answer {
+            Err(Halt::Fault(Fault::Panic(text))) => assert!(text.contains("a defect in a reader")),
+            other => panic!("{other:?}"),
+        }
+        assert_at_rest(&stage.truth());
+        let ending = guard.end().await.unwrap();
+        assert!(ending.safe.verified);
+        assert_eq!(ending.phase, Phase::Faulted);
+        assert_eq!(stage.tap.take().len(), 100, "what was seen is kept");
     });
 }

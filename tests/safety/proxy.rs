@@ -25,6 +25,10 @@ pub enum Wrong {
     Close,
     /// One line gets lost; all is well after it.
     Swallow,
+    /// Every such question is answered by this in the instrument's place.
+    Answers(&'static str),
+    /// One line that nobody asked for comes after the true answer; all is well after it.
+    Stale(&'static str),
     /// Every sighting is replaced by this answer.
     Says(&'static str),
     /// Every sighting is the first one that was passed on from there.
@@ -133,6 +137,10 @@ impl Proxy {
                     (self.active, self.spent) = (false, true);
                     return Ok(true);
                 }
+                Wrong::Answers(text) if line.starts_with(self.rule.prefix) => {
+                    tell(&mut self.to_client, text).await?;
+                    return Ok(true);
+                }
                 Wrong::Garbage if line.contains('?') || line == "LOOK" => {
                     tell(&mut self.to_client, "banana").await?;
                     return Ok(true);
@@ -152,6 +160,11 @@ impl Proxy {
             Wrong::Late(by) if self.active => {
                 self.late.push_back((Instant::now() + by, line));
                 Ok(())
+            }
+            Wrong::Stale(text) if self.active => {
+                (self.active, self.spent) = (false, true);
+                tell(&mut self.to_client, &line).await?;
+                tell(&mut self.to_client, text).await
             }
             Wrong::Says(lie) if self.active && sighting => tell(&mut self.to_client, lie).await,
             Wrong::Frozen if self.active && sighting => {

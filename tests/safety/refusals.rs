@@ -143,3 +143,91 @@ fn moving_contacts_under_current() {
         guard
     });
 }
+
+#[test]
+fn backwards_before_anything_is_known_of_the_polarity() {
+    on_stage(|mut guard, witness| async move {
+        let reversed = guard::Arrangement {
+            reversed: true,
+            ..witness.arrangement.clone()
+        };
+        let arranged = guard.propose(Proposal::Arrange(reversed)).await;
+        arranged.unwrap();
+        let refusal = witness.refused(&mut guard, drive(0.9)).await;
+        assert!(
+            matches!(refusal, Refusal::Backwards { bound, limit } if bound > limit),
+            "{refusal}"
+        );
+        guard
+    });
+}
+
+#[test]
+fn a_resistor_beyond_its_rating() {
+    paused(async {
+        let mut stage = Stage::new("heron");
+        let arrangement = first_arrangement(&stage.rig);
+        // 0.9 µA in 40 kΩ is 32 nW.
+        stage.edit(
+            "power = \"0.25 W\"\nchannel = 111",
+            "power = \"10 nW\"\nchannel = 111",
+        );
+        let tap = Box::new(stage.tap.clone());
+        let mut guard = stage.guard(tap).await.unwrap();
+        let witness = Witness { stage, arrangement };
+        witness.arrange(&mut guard).await;
+        let refusal = witness.refused(&mut guard, drive(0.9)).await;
+        assert!(
+            matches!(&refusal, Refusal::Rating { element, power, rating }
+                if element.contains("111") && power > rating),
+            "{refusal}"
+        );
+        guard.propose(drive(0.4)).await.unwrap();
+        assert!(guard.end().await.unwrap().fault.is_none());
+    });
+}
+
+/// A needle that is stuck, driven as far as the guard lets one who never throws the polarity.
+#[test]
+fn growth_without_motion_past_a_milestone() {
+    paused(async {
+        let mut stage = Stage::new("boulder");
+        let arrangement = first_arrangement(&stage.rig);
+        let tap = Box::new(stage.tap.clone());
+        let mut guard = stage.guard(tap).await.unwrap();
+        let witness = Witness { stage, arrangement };
+        witness.arrange(&mut guard).await;
+        let mut ended = None;
+        for range in witness.stage.rig.creep_ranges().into_iter().take(3) {
+            let top = range.top;
+            let next = guard::Arrangement {
+                range,
+                ..witness.arrangement.clone()
+            };
+            if ended.is_some() {
+                break;
+            }
+            guard.propose(drive(0.0)).await.unwrap();
+            guard.propose(Proposal::Arrange(next)).await.unwrap();
+            let mut target = Amps::micro(0.5);
+            while ended.is_none() && target < top {
+                let report = guard.propose(step_to(target)).await.unwrap();
+                ended = report.quiet_end.map(|_| target);
+                target = report.furthest * 0.98;
+            }
+        }
+        let here = ended.expect("growth never ended");
+        let refusal = witness.refused(&mut guard, step_to(here * 1.005)).await;
+        assert!(matches!(refusal, Refusal::Quiet(_)), "{refusal}");
+        assert!(refusal.to_string().contains("wiggle"), "{refusal}");
+        // 10 mV over 100 Ω.
+        let peak = witness.stage.truth().peak_current;
+        assert!((95e-6..106e-6).contains(&peak), "{peak} A");
+        assert!(guard.end().await.unwrap().fault.is_none());
+    });
+}
+
+fn step_to(target: Amps) -> Proposal {
+    let over = Seconds::ZERO;
+    Proposal::Drive { target, over }
+}

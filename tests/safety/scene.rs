@@ -53,6 +53,13 @@ impl Stage {
         }
     }
 
+    /// One replacement in the rig file.
+    pub fn edit(&mut self, old: &str, new: &str) {
+        let text = SIMULATED_RIG.replacen(old, new, 1);
+        assert_ne!(text, SIMULATED_RIG, "\"{old}\" is not in the file");
+        self.rig = Arc::new(Rig::parse(&text, "simulated.toml").unwrap());
+    }
+
     pub fn spoil(&mut self, wire: &str, rule: Rule) {
         let good = self.wires.remove(wire).unwrap();
         self.wires.insert(wire.to_owned(), spoil(good, rule));
@@ -85,12 +92,25 @@ pub struct Done {
     pub safe: Option<SafeReport>,
     pub truth: Truth,
     pub kept: Vec<Observation>,
+    /// Voltage at the supply's terminals after the end.
+    pub volts: f64,
+    /// Channels whose contacts are not at rest after the end.
+    pub closed: Vec<u16>,
+    /// Which wire had the fault.
+    pub broken: Option<&'static str>,
 }
 
 impl Done {
-    /// The rig is safe, the needle was not over-driven, and what was seen was kept in order.
+    /// The rig is safe, the needle was not over-driven, and what was seen was kept in order. An
+    /// instrument that can't be reached stays as it is: then the other one alone makes safe.
     pub fn assert_safe(&self) {
         assert_at_rest(&self.truth);
+        if self.broken != Some("supply") {
+            assert!(self.volts < 3e-3, "{} V after the end", self.volts);
+        }
+        if self.broken != Some("switch") {
+            assert!(self.closed.is_empty(), "not at rest: {:?}", self.closed);
+        }
         for (number, observation) in self.kept.iter().enumerate() {
             assert_eq!(observation.seq, number as u64, "an observation is missing");
         }
@@ -130,9 +150,16 @@ pub fn assert_at_rest(truth: &Truth) {
     assert_eq!(truth.driven_stop_hits, 0, "driven against a stop");
 }
 
+/// Something done to the bench behind everybody's back.
+pub type Harm = fn(&mut Bench);
+
 /// One characterisation, with a fault in one wire.
 pub struct Scene {
     movement: &'static str,
+    /// What happens to the bench when this phase begins.
+    harm: Option<(&'static str, Harm)>,
+    /// One replacement in the rig file.
+    edit: Option<(&'static str, &'static str)>,
     broken: Option<(&'static str, Rule)>,
     /// The fault becomes possible when this phase begins.
     armed_in: Option<&'static str>,
@@ -145,6 +172,8 @@ pub struct Scene {
 impl Scene {
     pub const SOUND: Self = Self {
         movement: "heron",
+        harm: None,
+        edit: None,
         broken: None,
         armed_in: None,
         stop_in: None,
@@ -179,6 +208,22 @@ impl Scene {
         self
     }
 
+    pub fn with(mut self, movement: &'static str) -> Self {
+        self.movement = movement;
+        self
+    }
+
+    /// With one place of the rig file changed: the rig is then not what its file says.
+    pub fn edited(mut self, old: &'static str, new: &'static str) -> Self {
+        self.edit = Some((old, new));
+        self
+    }
+
+    pub fn harmed_in(mut self, phase: &'static str, harm: Harm) -> Self {
+        self.harm = Some((phase, harm));
+        self
+    }
+
     pub fn full_after(mut self, observations: usize) -> Self {
         self.full_after = Some(observations);
         self
@@ -188,6 +233,10 @@ impl Scene {
     pub fn run(self) -> Done {
         paused(async move {
             let mut stage = Stage::new(self.movement);
+            if let Some((old, new)) = self.edit {
+                stage.edit(old, new);
+            }
+            let broken = self.broken.as_ref().map(|(wire, _)| *wire);
             let plan = characterize(Arc::clone(&stage.rig), Depth::Quick);
             let armed = self
                 .broken
@@ -207,11 +256,16 @@ impl Scene {
                 Err(fault) => (None, Some(fault), None),
                 Ok(guard) => {
                     let asks = stage.asks.clone();
+                    let (bench, mut harm) = (stage.bench.clone(), self.harm);
                     let end = procedure::run(plan, guard, |progress| {
                         if self.armed_in == Some(progress.phase)
                             && let Some(armed) = &armed
                         {
                             armed.store(true, Ordering::Relaxed);
+                        }
+                        if let Some((_, act)) = harm.take_if(|(phase, _)| *phase == progress.phase)
+                        {
+                            act(&mut bench.lock().unwrap());
                         }
                         if self.stop_in == Some(progress.phase) && progress.deflection.is_some() {
                             asks.send_replace(true);
@@ -222,7 +276,9 @@ impl Scene {
                     (end.plan, ending.fault, Some(ending.safe))
                 }
             };
-            finish(&stage, plan, fault, safe).await
+            let mut done = finish(&stage, plan, fault, safe).await;
+            done.broken = broken;
+            done
         })
     }
 }
@@ -234,12 +290,17 @@ async fn finish(
     safe: Option<SafeReport>,
 ) -> Done {
     tokio::time::sleep(Duration::from_secs(5)).await;
+    let truth = stage.truth();
+    let bench = stage.bench.lock().unwrap();
     Done {
         plan,
         fault,
         safe,
-        truth: stage.truth(),
+        truth,
         kept: stage.tap.take(),
+        volts: bench.output_volts(),
+        closed: bench.closed_channels(),
+        broken: None,
     }
 }
 
