@@ -22,7 +22,7 @@ pub fn print(text: &str) -> Result<(), Failure> {
 /// Prints one JSON object on a line of its own.
 ///
 /// # Errors
-/// As [`print`].
+/// As [`print()`].
 pub fn print_json(object: &serde_json::Value) -> Result<(), Failure> {
     print(&format!("{object}\n"))
 }
