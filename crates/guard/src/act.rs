@@ -1,11 +1,12 @@
 //! Carrying out a proposal: check, apply in steps, verify, watch.
 
 use crate::allowance::{Point, SURE_MOTION};
-use crate::check::{LoopMeasured, Refusal, SET_POINT_EVERY};
+use crate::check::{LoopMeasured, SET_POINT_EVERY};
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
+use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
 use crate::state::{Arrangement, Move, energised, loop_low, moves};
 use evidence::{Needle, Observation, Purpose, Reading};
@@ -148,7 +149,8 @@ impl Core {
         let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
         let mut ticks = Vec::with_capacity(count);
         for step in 1..=count {
-            let volts = self.set_point(from, checked.volts, step as f64 / count as f64);
+            let share = step as f64 / count as f64;
+            let volts = set_point(from, checked.volts, share, self.rig.supply.resolution);
             if volts > self.volts() {
                 let armed = Armed::new(&checked, from, self.bench.output.epoch());
                 self.bench.output.raise(armed, volts).await?;
@@ -187,18 +189,6 @@ impl Core {
     fn quiet_end_now(&self) -> Option<String> {
         let (drop, current) = self.last_quiet?;
         self.evidence.quiet_end(drop, current)
-    }
-
-    /// The set-point at `share` of an S-shaped ramp, on the supply's own grid.
-    fn set_point(&self, from: Volts, to: Volts, share: f64) -> Volts {
-        if share >= 1.0 {
-            return to;
-        }
-        let tau = std::f64::consts::TAU;
-        let done = share - (tau * share).sin() / tau;
-        let grid = self.rig.supply.resolution;
-        let volts = from + (to - from) * done;
-        (grid * (volts / grid).round()).min(from.max(to))
     }
 
     async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
@@ -359,6 +349,17 @@ impl Core {
         self.drive(target, WIGGLE_RAMP).await?;
         self.hold(WIGGLE).await
     }
+}
+
+/// The set-point at `share` of an S-shaped ramp, on the supply's own grid.
+pub(crate) fn set_point(from: Volts, to: Volts, share: f64, grid: Volts) -> Volts {
+    if share >= 1.0 {
+        return to;
+    }
+    let tau = std::f64::consts::TAU;
+    let done = share - (tau * share).sin() / tau;
+    let volts = from + (to - from) * done;
+    (grid * (volts / grid).round()).min(from.max(to))
 }
 
 /// Mean deflection over the later half of the ticks, with its standard uncertainty.

@@ -157,13 +157,9 @@ impl Evidence {
             return None;
         }
         let high = |p: &Point| {
-            let exponent = if current > p.current {
-                self.exponent_high()
-            } else {
-                0.0
-            };
             let start = self.from_zero(p.deflection) + 2.0 * p.u;
-            start * (current / p.current).powf(exponent) + self.zero.unwrap_or(0.0)
+            let grown = deflection_growth(current / p.current, self.exponent_high());
+            start * grown + self.zero.unwrap_or(0.0)
         };
         let near = self.trusted().map(high).fold(f64::INFINITY, f64::min);
         near.is_finite().then_some(near)
@@ -185,7 +181,21 @@ impl Evidence {
         if stood < 0.4 {
             growth = growth.min(LOW_SCALE_GROWTH);
         }
-        point.current * growth.max(0.0).powf(1.0 / self.exponent_high())
+        point.current * current_growth(growth.max(0.0), self.exponent_high())
+    }
+
+    /// The lowest that the needle may stand at `current`, as a distance from its zero; none
+    /// without two points. Laws of scales are convex: they lie above their tangent at the top.
+    pub fn deflection_low(&self, current: Amps) -> Option<f64> {
+        if self.points.len() < 2 {
+            return None;
+        }
+        let low = |p: &Point| {
+            let short = 1.0 - current / p.current;
+            let height = self.from_zero(p.deflection) - 2.0 * p.u;
+            height * (1.0 - (self.exponent_high() * short).max(0.0)).max(0.0)
+        };
+        Some(self.trusted().map(low).fold(0.0, f64::max))
     }
 
     /// Upper bound of the local exponent at the top of what was seen.
@@ -205,11 +215,44 @@ impl Evidence {
             self.from_zero(low.deflection),
             self.from_zero(top.deflection),
         );
-        let span = (top.current / low.current).ln();
-        let exponent = (d_top / d_low).ln() / span;
-        let u = (low.u / d_low).hypot(top.u / d_top) / span;
+        let ratio = top.current / low.current;
+        let secant = (d_top / d_low).ln() / ratio.ln();
+        // Between the two points the exponent grows; by a law with a linear and a square part, it
+        // is this at the upper one.
+        let square = (1.0 - ratio * d_low / d_top) / (1.0 - 1.0 / ratio);
+        let exponent = secant.max(1.0 + square.min(1.0));
+        let u = (low.u / d_low).hypot(top.u / d_top) / (1.0 - 1.0 / ratio);
         let margin = if d_top < 0.4 { EXPONENT_MARGIN } else { 0.03 };
         (exponent + 2.0 * u).max(1.0) + margin
+    }
+}
+
+/// Factor by which the deflection grows when the current grows by the factor `ratio` from a point
+/// with the local exponent `exponent`, at most. A law with a linear and a square part grows by
+/// (1−w)·r + w·r², where w is its local exponent less 1 (derived here); no power law of the same
+/// local exponent grows more. Steeper ones than the square flatten upwards, and stay below the power.
+fn deflection_growth(ratio: f64, exponent: f64) -> f64 {
+    if ratio <= 1.0 {
+        1.0
+    } else if exponent > 2.0 {
+        ratio.powf(exponent)
+    } else {
+        let square = exponent - 1.0;
+        (1.0 - square) * ratio + square * ratio * ratio
+    }
+}
+
+/// The inverse of [`deflection_growth`]; for a fall (`growth` below 1) the current falls in
+/// proportion, which is enough for every exponent from 1 on.
+fn current_growth(growth: f64, exponent: f64) -> f64 {
+    let square = exponent - 1.0;
+    if growth <= 1.0 || square <= 0.0 {
+        growth
+    } else if exponent > 2.0 {
+        growth.powf(1.0 / exponent)
+    } else {
+        let linear = 1.0 - square;
+        ((linear * linear + 4.0 * square * growth).sqrt() - linear) / (2.0 * square)
     }
 }
 

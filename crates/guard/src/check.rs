@@ -2,10 +2,10 @@
 //! guard applies nothing that did not come out of here.
 
 use crate::allowance::Evidence;
+use crate::refusal::Refusal;
 use crate::rig::Rig;
 use crate::state::{Arrangement, State, loop_low};
-use quantity::{Amps, Ohms, Seconds, Volts, Watts};
-use thiserror::Error;
+use quantity::{Amps, Ohms, Seconds, Volts};
 
 /// Time between two set-points of a ramp, at most.
 pub(crate) const SET_POINT_EVERY: Seconds = Seconds::new(0.05);
@@ -15,85 +15,6 @@ const REVERSE_SHARE: f64 = 0.015;
 const LOWEST: f64 = 0.022;
 /// An identified period is trusted to this factor.
 const PERIOD_TRUST: f64 = 1.15;
-
-/// Why the guard will not do what was proposed. Nothing was changed.
-#[derive(Clone, Debug, Error, PartialEq)]
-pub enum Refusal {
-    /// More current than the evidence permits.
-    #[error("up to {bound} could flow, but what was seen so far permits {allowance}")]
-    Allowance {
-        /// Worst-case current of the proposal.
-        bound: Amps,
-        /// What the evidence permits.
-        allowance: Amps,
-    },
-    /// The needle could swing past the ceiling.
-    #[error("the needle could swing to {:.1} % of scale; the ceiling is {:.1} %", .peak * 100.0, .ceiling * 100.0)]
-    Overshoot {
-        /// Highest deflection that the move could reach.
-        peak: f64,
-        /// The ceiling.
-        ceiling: f64,
-    },
-    /// The needle could swing below zero.
-    #[error("the needle could swing to {:.1} % of scale on its way down", .lowest * 100.0)]
-    Undershoot {
-        /// Lowest deflection from zero that the move could reach.
-        lowest: f64,
-    },
-    /// A path that is not earned.
-    #[error(
-        "path {path} could drive {fault} by a single fault; only {proven} of full-scale current is proven"
-    )]
-    NotEarned {
-        /// Path name.
-        path: String,
-        /// Its fault current.
-        fault: Amps,
-        /// The full-scale current proven so far.
-        proven: Amps,
-    },
-    /// An element beyond its rating.
-    #[error("{element} would take {power}; it is rated {rating}")]
-    Rating {
-        /// Which element.
-        element: String,
-        /// What it would take.
-        power: Watts,
-        /// Its rating.
-        rating: Watts,
-    },
-    /// A limit of the movement from the rig file.
-    #[error("the movement would see {what}, above the limit of the rig file ({limit})")]
-    Movement {
-        /// What it would see.
-        what: String,
-        /// The limit.
-        limit: String,
-    },
-    /// Beyond what the supply or the range gives.
-    #[error("{target} needs {volts}, beyond what this range gives")]
-    Range {
-        /// The current asked for.
-        target: Amps,
-        /// The voltage it would take.
-        volts: Volts,
-    },
-    /// Backwards beyond what is known to be harmless.
-    #[error("{bound} backwards is not known to be harmless; {limit} is")]
-    Backwards {
-        /// Worst-case current.
-        bound: Amps,
-        /// What is known to be harmless.
-        limit: Amps,
-    },
-    /// Growth without motion has ended.
-    #[error("no more current without motion: {0}")]
-    Quiet(String),
-    /// Something must be done first.
-    #[error("{0}")]
-    Order(&'static str),
-}
 
 /// How the needle moves, as identified from its own swings.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -217,6 +138,9 @@ impl Known<'_> {
             self.within_movement_limits(bound)?;
         }
         let peak = self.peak(arrangement, state.volts, bound, over)?;
+        if change < Volts::ZERO {
+            self.within_fall(arrangement, (state.volts, volts), over)?;
+        }
         Ok(Drive { volts, bound, peak })
     }
 
@@ -350,16 +274,38 @@ impl Known<'_> {
         };
         let start = self.current_high(arrangement, from, Volts::ZERO);
         let start = self.evidence.deflection_high(start).unwrap_or(end);
-        let below = end - self.evidence.zero().unwrap_or(0.0) - residue * (start - end);
-        if start > end && below < -LOWEST {
-            return Err(Refusal::Undershoot { lowest: below });
-        }
         let peak = start.max(end + residue * (end - start).max(0.0));
         let ceiling = self.rig.limits.ceiling;
         if peak > ceiling {
             return Err(Refusal::Overshoot { peak, ceiling });
         }
         Ok(Some(peak))
+    }
+
+    /// The lowest that the needle can swing when the set-point falls.
+    fn within_fall(
+        &self,
+        arrangement: &Arrangement,
+        (from, to): (Volts, Volts),
+        over: Seconds,
+    ) -> Result<(), Refusal> {
+        let start = self.current_high(arrangement, from, Volts::ZERO);
+        let Some(start) = self.evidence.deflection_high(start) else {
+            return Ok(());
+        };
+        // With the shunt closed, the movement may carry next to nothing.
+        let end = match self.measured {
+            Some(m) if arrangement.shunt.is_empty() => {
+                (to * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
+            }
+            _ => Amps::ZERO,
+        };
+        let end = self.evidence.deflection_low(end).unwrap_or(0.0);
+        let lowest = end - self.residue(over) * (self.evidence.from_zero(start) - end);
+        if lowest < -LOWEST {
+            return Err(Refusal::Undershoot { lowest });
+        }
+        Ok(())
     }
 
     /// Overshoot of an S-shaped ramp (velocity a raised cosine) as a share of the move. The

@@ -11,7 +11,10 @@ mod core;
 mod fault;
 mod guard;
 mod output;
+#[cfg(test)]
+mod properties;
 mod proposal;
+mod refusal;
 mod rest;
 mod rig;
 mod safe;
@@ -19,11 +22,12 @@ mod state;
 mod watch;
 
 pub use crate::allowance::{Evidence, Point, SURE_MOTION};
-pub use crate::check::{Drive, Dynamics, Known, LoopMeasured, Refusal};
+pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
 pub use crate::core::{Ending, Phase};
 pub use crate::fault::Fault;
 pub use crate::guard::{Guard, Wires};
 pub use crate::proposal::{Halt, Proposal, Report, Settle};
+pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
     Element, Finding, Limits, MeterSpec, Path, Protection, Range, ReaderSpec, Review, Rig,

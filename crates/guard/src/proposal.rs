@@ -1,7 +1,8 @@
 //! What a procedure may propose, and what it gets back.
 
-use crate::check::{Dynamics, Refusal};
+use crate::check::Dynamics;
 use crate::fault::Fault;
+use crate::refusal::Refusal;
 use crate::rest::Tick;
 use crate::state::Arrangement;
 use evidence::{Observation, Purpose};

@@ -1,0 +1,62 @@
+//! Properties of the guard's pure parts, for arbitrary arguments.
+
+mod allowance;
+mod bound;
+mod contacts;
+mod refusals;
+
+use crate::allowance::Evidence;
+use crate::check::Known;
+use crate::rig::Rig;
+use crate::state::Arrangement;
+use proptest::prelude::ProptestConfig;
+use quantity::{Amps, Volts, Watts};
+
+fn rig() -> Rig {
+    let text = include_str!("../../../rigs/simulated.toml");
+    Rig::parse(text, "simulated.toml").unwrap()
+}
+
+/// The simulated rig with every limit out of the way but the one that is looked at.
+fn unlimited() -> Rig {
+    let mut rig = rig();
+    rig.limits.first_touch = Amps::new(100.0);
+    (rig.limits.power, rig.limits.drop) = (Watts::new(1e6), Volts::new(1e6));
+    let paths = rig.paths.iter_mut().map(|path| &mut path.fixed);
+    for element in paths.chain(&mut rig.series).chain(&mut rig.sense) {
+        element.power = Watts::new(1e6);
+    }
+    rig
+}
+
+fn known<'a>(rig: &'a Rig, evidence: &'a Evidence) -> Known<'a> {
+    Known {
+        rig,
+        evidence,
+        measured: None,
+        dynamics: None,
+        upscale: None,
+        still: Amps::ZERO,
+        heaviest: rig.review().heaviest,
+    }
+}
+
+/// Range `number` of those that creep uses, counted around.
+fn arrangement(rig: &Rig, number: usize) -> Arrangement {
+    let ranges = rig.creep_ranges();
+    Arrangement {
+        range: ranges[number % ranges.len()].clone(),
+        shunt: Vec::new(),
+        reversed: false,
+        largest_drop: Volts::new(1.0),
+    }
+}
+
+fn cases(cases: u32) -> ProptestConfig {
+    ProptestConfig {
+        cases,
+        failure_persistence: None,
+        rng_seed: proptest::test_runner::RngSeed::Fixed(7),
+        ..ProptestConfig::default()
+    }
+}
