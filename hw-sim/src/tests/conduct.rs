@@ -92,7 +92,7 @@ fn power_out_of_the_supply_is_found_in_the_elements() {
 #[test]
 fn shunt_bank_takes_its_share() {
     let mut bench = connected("fennel", 13, 0..10);
-    bench.switch(&[SHUNT, 28 + 3], true);
+    bench.switch(&[SHUNT, 29 + 3], true);
     bench.advance(SECOND);
     set(&mut bench, 4.0);
     bench.advance(20 * SECOND);

@@ -62,7 +62,7 @@ pub(super) fn half_shunt(
     // The movement is warmer than ambient by an unknown part of what it was at full scale.
     let warmth = Uncertain::rectangular(0.0, heating * 0.5, "warmth in the half-shunt pairs");
     // The contacts in series with the movement are measured along with it.
-    let each = data.rig.contact.get() / 2.0;
+    let each = data.rig.movement_contact().get() / 2.0;
     let contacts = (0..data.rig.movement_contacts)
         .map(|n| Uncertain::rectangular(each, each, &format!("contact {n} before the movement")))
         .fold(Uncertain::exact(0.0), |sum, contact| &sum + &contact);
@@ -197,11 +197,11 @@ fn why_none(data: &Data<'_>, slope: Option<&Slope>) -> String {
         return "not measured".to_owned();
     };
     let ohms = slope.resistance.value();
-    let contacts = data.rig.contact.get() * (1.5 + f64::from(data.rig.movement_contacts));
-    if contacts / ohms > CONTACT_DECIDES {
+    let contacts = data.rig.half_shunt_contacts();
+    if contacts.get() / ohms > CONTACT_DECIDES {
         return format!(
             "contact resistance (up to {} in all) would decide the result at {}",
-            Ohms::new(contacts),
+            contacts,
             Ohms::new(ohms)
         );
     }

@@ -44,8 +44,7 @@ async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<(), Stopped> {
 /// Elements whose parallel value comes nearest to `movement`.
 fn choose(hand: &Hand, movement: Ohms) -> Option<Vec<usize>> {
     let rig = &hand.rig;
-    let contacts = 1.5 + f64::from(rig.movement_contacts());
-    if rig.switch.contact * contacts / movement > CONTACT_SHARE {
+    if rig.statement().half_shunt_contacts() / movement > CONTACT_SHARE {
         return None;
     }
     let mut order: Vec<usize> = (0..rig.shunt.len()).collect();
