@@ -1,7 +1,7 @@
 //! When the needle counts as resting: still over a window, and the back-EMF gone.
 
 /// Back-EMF left at rest that counts as none: this share of the drop …
-const EMF_SHARE: f64 = 3e-5;
+const EMF_SHARE: f64 = 1e-5;
 /// … and this much, in V: thermal EMFs drift …
 const EMF_FLOOR: f64 = 4e-7;
 /// … and so many standard uncertainties of what is left.
