@@ -157,6 +157,6 @@ mod tests {
             (0..=20).map(tick).collect()
         };
         let rests = |left: f64| stillness(&window(left)).unwrap().is_still(1.0, 1e-3);
-        assert!(rests(2e-6) && !rests(8e-6));
+        assert!(rests(5e-7) && !rests(8e-6));
     }
 }
