@@ -128,6 +128,8 @@ pub struct SwitchSpec {
     pub contact: Ohms,
     /// Largest resistance of one closed contact of source, movement, polarity or bypass.
     pub main_contact: Ohms,
+    /// The least current that the contacts are rated for: below it, films on them may not break.
+    pub dry_circuit: Amps,
     /// Leakage around an open movement.
     pub leakage: Amps,
     pub(crate) source: u32,

@@ -96,6 +96,7 @@ pub(super) struct SwitchFile {
     pub bounce: Text,
     pub contact: Text,
     pub main_contact: Option<Text>,
+    pub dry_circuit: Text,
     pub leakage: Text,
     pub source: Spanned<u32>,
     pub short: Spanned<u32>,

@@ -162,6 +162,7 @@ fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
         bounce: reader.not_negative(&switch.bounce)?,
         contact,
         main_contact: main_contact.transpose()?.unwrap_or(contact),
+        dry_circuit: reader.positive(&switch.dry_circuit)?,
         leakage: reader.not_negative(&switch.leakage)?,
         source: *switch.source.get_ref(),
         short: *switch.short.get_ref(),
