@@ -87,7 +87,8 @@ impl Core {
         }
     }
 
-    async fn confirm_no_voltage(&mut self) -> Result<(), Fault> {
+    /// A reading of the supply's terminals at zero, within the time that a safe state may take.
+    pub(crate) async fn confirm_no_voltage(&mut self) -> Result<(), Fault> {
         let limit = OFF + self.rig.supply.offset;
         let mut volts = self.bench.output.measured().await?;
         let until = self.now() + SAFE_WITHIN.get();
