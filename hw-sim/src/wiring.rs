@@ -21,7 +21,8 @@ pub const MOVEMENT: usize = 2;
 pub const SHUNT: usize = 3;
 /// Relay index of the polarity changeover.
 pub const REVERSE: usize = 4;
-const PATH: usize = 5;
+/// First relay index of the path bank; elements begin here.
+pub const PATH: usize = 5;
 const SERIES: usize = 11;
 const SENSE: usize = 21;
 const BANK: usize = 28;
@@ -69,6 +70,8 @@ pub struct Wiring {
     pub relays: Vec<Relay>,
     /// True resistance of each element, Ω.
     pub ohms: Vec<f64>,
+    /// The same before any fault.
+    pub sound: Vec<f64>,
     /// True resistance of up to four contacts per relay, Ω.
     contacts: Vec<[f64; 4]>,
     /// Resistance of the meter across the movement, Ω.
@@ -88,7 +91,7 @@ impl Wiring {
             .chain(&SENSE_OHMS)
             .copied()
             .chain(bank);
-        let ohms = nominal
+        let ohms: Vec<f64> = nominal
             .enumerate()
             .map(|(k, ohms)| {
                 let tolerance = match k + PATH {
@@ -113,6 +116,7 @@ impl Wiring {
             .collect();
         Wiring {
             relays,
+            sound: ohms.clone(),
             ohms,
             contacts,
             drop_input: 10e6,
@@ -123,9 +127,12 @@ impl Wiring {
 
     /// Index of a relay channel.
     pub fn index(channel: isize) -> Option<usize> {
-        CHANNELS
-            .iter()
-            .position(|&known| isize::try_from(known) == Ok(channel))
+        u16::try_from(channel).ok().and_then(relay_of)
+    }
+
+    /// The element that belongs to a relay.
+    pub fn element_of(relay: usize) -> Option<usize> {
+        relay.checked_sub(PATH)
     }
 
     /// The sense element whose relay connects the loop meter: the first that is closed.
@@ -201,7 +208,7 @@ impl Wiring {
         if reverse.closed() {
             network.resistor(PAIR_PLUS, MOVEMENT_MINUS, switch + poles[2]);
             network.resistor(PAIR_MINUS, MOVEMENT_PLUS, poles[3]);
-        } else if reverse.resting() {
+        } else if reverse.resting() && !reverse.broken {
             network.resistor(PAIR_PLUS, MOVEMENT_PLUS, switch + poles[0]);
             network.resistor(PAIR_MINUS, MOVEMENT_MINUS, poles[1]);
         }
@@ -253,6 +260,11 @@ impl Wiring {
             elements,
         }
     }
+}
+
+/// Index of a relay channel.
+pub fn relay_of(channel: u16) -> Option<usize> {
+    CHANNELS.iter().position(|&known| known == channel)
 }
 
 /// Name of an element for people: bank and channel.
