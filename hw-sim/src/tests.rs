@@ -2,6 +2,8 @@
 
 mod circuit;
 mod conduct;
+mod faults;
+mod wires;
 
 use crate::bench::Bench;
 use crate::library::find;

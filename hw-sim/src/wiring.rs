@@ -23,7 +23,8 @@ pub const SHUNT: usize = 3;
 pub const REVERSE: usize = 4;
 /// Relay index of the bypass across the series bank.
 pub const BYPASS: usize = 5;
-const PATH: usize = 6;
+/// First relay index of the path bank; elements begin here.
+pub const PATH: usize = 6;
 const SERIES: usize = 12;
 const SENSE: usize = 22;
 const BANK: usize = 29;
@@ -74,6 +75,8 @@ pub struct Wiring {
     pub relays: Vec<Relay>,
     /// True resistance of each element, Ω.
     pub ohms: Vec<f64>,
+    /// The same before any fault.
+    pub sound: Vec<f64>,
     /// True resistance of up to four contacts per relay, Ω.
     contacts: Vec<[f64; 4]>,
     /// Resistance of the meter across the movement, Ω.
@@ -94,7 +97,7 @@ impl Wiring {
             .chain(&SENSE_OHMS)
             .copied()
             .chain(bank);
-        let ohms = nominal
+        let ohms: Vec<f64> = nominal
             .enumerate()
             .map(|(k, ohms)| {
                 let tolerance = match k + PATH {
@@ -122,6 +125,7 @@ impl Wiring {
             .collect();
         Wiring {
             relays,
+            sound: ohms.clone(),
             ohms,
             contacts,
             drop_input: 10e6,
@@ -132,9 +136,12 @@ impl Wiring {
 
     /// Index of a relay channel.
     pub fn index(channel: isize) -> Option<usize> {
-        CHANNELS
-            .iter()
-            .position(|&known| isize::try_from(known) == Ok(channel))
+        u16::try_from(channel).ok().and_then(relay_of)
+    }
+
+    /// The element that belongs to a relay.
+    pub fn element_of(relay: usize) -> Option<usize> {
+        relay.checked_sub(PATH)
     }
 
     /// The sense element whose relay connects the loop meter: the first that is closed.
@@ -215,7 +222,7 @@ impl Wiring {
         if reverse.closed() {
             network.resistor(PAIR_PLUS, MOVEMENT_MINUS, switch + poles[2]);
             network.resistor(PAIR_MINUS, MOVEMENT_PLUS, poles[3]);
-        } else if reverse.resting() {
+        } else if reverse.resting() && !reverse.broken {
             network.resistor(PAIR_PLUS, MOVEMENT_PLUS, switch + poles[0]);
             network.resistor(PAIR_MINUS, MOVEMENT_MINUS, poles[1]);
         }
@@ -269,6 +276,11 @@ impl Wiring {
             elements,
         }
     }
+}
+
+/// Index of a relay channel.
+pub fn relay_of(channel: u16) -> Option<usize> {
+    CHANNELS.iter().position(|&known| known == channel)
 }
 
 /// Name of an element for people: bank and channel.
