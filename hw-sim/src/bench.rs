@@ -13,6 +13,7 @@ use crate::spec::{Condition, Law, MovementSpec};
 use crate::supply::Supply;
 use crate::swing::{Hold, Plant, Swing};
 use crate::trace::Trace;
+use crate::trip::Trip;
 use crate::wiring::{ELEMENTS, Outer, Wiring};
 use std::sync::{Arc, Mutex};
 use tokio::time::{Duration, Instant};
@@ -24,6 +25,7 @@ pub type SharedBench = Arc<Mutex<Bench>>;
 pub const DROP: usize = 0;
 /// Index of the meter across the sense element.
 pub const LOOP: usize = 1;
+
 /// The simulated bench.
 #[derive(Debug, Clone)]
 pub struct Bench {
@@ -48,6 +50,7 @@ pub struct Bench {
     zero_position: f64,
     pub(crate) trace: Trace,
     pub(crate) faults: Vec<Course>,
+    pub(crate) trip: Option<Trip>,
     pub(crate) peak_power: [f64; ELEMENTS],
     /// Lines of text received by all instruments together.
     pub(crate) lines: u64,
@@ -122,6 +125,7 @@ impl Bench {
             relays_ready: 0,
             trace: Trace::default(),
             faults: Vec::new(),
+            trip: None,
             peak_power: [0.0; ELEMENTS],
             lines: 0,
         };

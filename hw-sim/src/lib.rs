@@ -31,6 +31,7 @@ mod swing;
 #[cfg(test)]
 mod tests;
 mod trace;
+mod trip;
 mod truth;
 mod wiring;
 

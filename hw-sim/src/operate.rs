@@ -5,7 +5,7 @@ use crate::camera::Look;
 use crate::faults::{Kind, Place};
 use crate::queue::Event;
 use crate::relay::LONGEST_MOVE;
-use crate::wiring::CHANNELS;
+use crate::wiring::{CHANNELS, SHORT};
 
 impl Bench {
     /// The supply's settings have changed.
@@ -37,6 +37,9 @@ impl Bench {
     /// Energises (or not) relays of these indices; each moves in its own time.
     pub(crate) fn switch(&mut self, relays: &[usize], on: bool) {
         for &relay in relays {
+            if on && relay == SHORT && self.tripped() {
+                continue;
+            }
             let course = self.wiring.relays[relay].command(on, self.now, &mut self.moves);
             let generation = self.wiring.relays[relay].generation;
             if !course.is_empty() {
@@ -122,6 +125,11 @@ impl Bench {
         self.wiring.relays[relay].weld();
         self.resolve();
         true
+    }
+
+    /// What the supply's output capacitors hold when it is switched on, V.
+    pub fn charge_output(&mut self, volts: f64) {
+        self.supply.charge = volts;
     }
 
     /// Fault: the supply's output stage turns fully on and stays so until the end of the run.

@@ -57,6 +57,10 @@ pub struct Supply {
     pub runaway: bool,
     /// Clearing the trip switches the output on again.
     resume: bool,
+    /// Voltage at the terminals when the output is switched on: what its capacitors hold.
+    pub charge: f64,
+    /// The output was on at the last look.
+    lit: bool,
     gain: f64,
     offset: f64,
     overshoot: f64,
@@ -80,6 +84,8 @@ impl Supply {
             gain: 1.0 + draw.within(0.000_5),
             offset: draw.within(1e-3),
             overshoot: draw.between(0.002, 0.019),
+            charge: draw.between(0.0, 0.5),
+            lit: false,
             passage: Passage {
                 from: 0.0,
                 to: 0.0,
@@ -131,7 +137,13 @@ impl Supply {
     /// Starts the passage that the settings ask for. Gives the times (ns) at which the bench must
     /// look: the top of the overshoot and the end.
     pub fn go(&mut self, now: u64) -> Vec<u64> {
-        let (from, to) = (self.volts(now), self.target());
+        let charge = if self.on && !self.lit {
+            self.charge
+        } else {
+            0.0
+        };
+        self.lit = self.on;
+        let (from, to) = (self.volts(now).max(charge), self.target());
         if from == to {
             return Vec::new();
         }

@@ -109,6 +109,7 @@ impl Bench {
         let amps = self.drive.movement.at(volts, self.emf());
         self.trace.carried(amps.abs());
         self.trace.drove(self.drive.movement.at(volts, 0.0).abs());
+        self.watch_trip();
     }
 
     /// Largest current that the rig drove through the movement since this was last asked, A: what
