@@ -3,6 +3,7 @@
 mod allowance;
 mod bound;
 mod contacts;
+mod drives;
 mod refusals;
 mod worked;
 

@@ -1,0 +1,361 @@
+//! What the check answers to a drive, against the same worked out in words of its own. The rig is
+//! the simulated one: set-points true within 0.05 % and 1 mV, 2 % overshoot, steps of 0.1 mV.
+
+use super::{arrangement, known, unlimited};
+use crate::allowance::{Evidence, Point};
+use crate::check::{Dynamics, Known, LoopMeasured};
+use crate::refusal::Refusal;
+use crate::rig::Rig;
+use crate::state::{Arrangement, State};
+use quantity::{Amps, Ohms, Seconds, Volts};
+
+const CALM: Dynamics = Dynamics {
+    period: Seconds::new(1.0),
+    damping: 0.5,
+};
+
+fn standing(arrangement: &Arrangement, volts: f64) -> State {
+    State {
+        arrangement: Some(arrangement.clone()),
+        volts: Volts::new(volts),
+    }
+}
+
+fn close(found: f64, expected: f64) {
+    assert!((found / expected - 1.0).abs() < 1e-9, "{found}, {expected}");
+}
+
+/// Seen at these deflections, in proportion to the current; 100 µA is full scale.
+fn seen(deflections: &[f64]) -> Evidence {
+    let mut evidence = Evidence::default();
+    evidence.saw_zero(0.0);
+    for &deflection in deflections {
+        evidence.stood(Point {
+            current: Amps::micro(100.0 * deflection),
+            deflection,
+            u: 0.0,
+        });
+    }
+    evidence
+}
+
+fn amps(micro: f64) -> Amps {
+    Amps::micro(micro)
+}
+
+/// The least resistance that the file grants: every element at the lower end of its tolerance.
+fn least(rig: &Rig, arrangement: &Arrangement) -> f64 {
+    let range = &arrangement.range;
+    let series = rig
+        .series
+        .iter()
+        .zip(&range.series)
+        .filter(|(_, used)| **used);
+    let series: f64 = series
+        .map(|(e, _)| e.ohms.get() * (1.0 - e.tolerance))
+        .sum();
+    let (fixed, sense) = (&rig.paths[range.path].fixed, &rig.sense[range.sense]);
+    series + fixed.ohms.get() * (1.0 - fixed.tolerance) + sense.ohms.get() * (1.0 - sense.tolerance)
+}
+
+#[test]
+fn the_slower_time_constant() {
+    let slow = |period: f64, damping: f64| {
+        let period = Seconds::new(period);
+        Dynamics { period, damping }.slow().get()
+    };
+    // Below critical damping that of the envelope, 1/(ζω); above it 1/(ω(ζ − √(ζ²−1))).
+    close(slow(std::f64::consts::TAU, 0.25), 4.0);
+    close(slow(2.0 * std::f64::consts::TAU, 0.5), 4.0);
+    close(slow(std::f64::consts::TAU, 1.25), 2.0);
+    close(slow(std::f64::consts::TAU, 2.6), 5.0);
+    // Nothing is believed to be damped less than a hundredth of critical.
+    close(slow(std::f64::consts::TAU, 0.0), 100.0);
+}
+
+#[test]
+fn without_a_measurement_the_file_alone_counts() {
+    let rig = unlimited();
+    let (evidence, arrangement) = (Evidence::default(), arrangement(&rig, 1));
+    let known = known(&rig, &evidence);
+    let ohms = least(&rig, &arrangement);
+    let target = arrangement.range.top * 0.6;
+    for (over, from, share) in [
+        (0.0, 0.0, 1.0),
+        // One set-point is a step, two may be one step as well.
+        (0.05, 0.0, 1.0),
+        (0.1, 0.0, 1.0),
+        // The steepest of twenty is twice as steep as their mean.
+        (1.0, 0.0, 0.1),
+        (1.0, 1.0, 0.1),
+    ] {
+        let state = standing(&arrangement, from);
+        let drive = known.drive(&state, target, Seconds::new(over)).unwrap();
+        let volts = (target.get() * ohms / 1e-4 + 1e-9).floor() * 1e-4;
+        close(drive.volts.get(), volts);
+        let step = (volts - from) * share;
+        close(
+            drive.bound.get(),
+            (volts * 1.0005 + 1e-3 + step * 0.02) / ohms,
+        );
+        assert_eq!(drive.peak, None);
+    }
+    // Downwards nothing overshoots.
+    let drive = known
+        .drive(&standing(&arrangement, 7.0), target, Seconds::ZERO)
+        .unwrap();
+    close(
+        drive.bound.get(),
+        (drive.volts.get() * 1.0005 + 1e-3) / ohms,
+    );
+}
+
+#[test]
+fn a_measured_loop_counts_where_it_gives_less() {
+    let rig = unlimited();
+    let (evidence, arrangement) = (Evidence::default(), arrangement(&rig, 1));
+    let ohms = least(&rig, &arrangement) * 1.02;
+    let measured = |u: f64, ohms: f64| {
+        Some(LoopMeasured {
+            ohms: Ohms::new(ohms),
+            u,
+            volts: Volts::new(2.0),
+            movement: Ohms::ZERO,
+        })
+    };
+    let state = standing(&arrangement, 1.0);
+    for target in [0.3, 0.7] {
+        let target = arrangement.range.top * target;
+        let known = Known {
+            measured: measured(5e-4, ohms),
+            ..known(&rig, &evidence)
+        };
+        let drive = known.drive(&state, target, Seconds::new(1.0)).unwrap();
+        let volts = (target.get() * ohms / 1e-4 + 1e-9).floor() * 1e-4;
+        close(drive.volts.get(), volts);
+        // The offset was measured along with the loop at 2 V.
+        let offset = 1e-3 * (1.0 - volts / 2.0).abs();
+        let step = (volts - 1.0).max(0.0) * 0.1;
+        close(
+            drive.bound.get(),
+            (volts * 1.001 + offset + step * 0.02) / ohms,
+        );
+    }
+    // A measurement worse than the file.
+    let known = Known {
+        measured: measured(0.05, ohms),
+        ..known(&rig, &evidence)
+    };
+    let drive = known
+        .drive(&state, arrangement.range.top * 0.7, Seconds::ZERO)
+        .unwrap();
+    let (volts, least) = (drive.volts.get(), least(&rig, &arrangement));
+    close(
+        drive.bound.get(),
+        (volts * 1.0005 + 1e-3 + (volts - 1.0) * 0.02) / least,
+    );
+}
+
+/// The loop measured at 60 µA, so that the bound is a target's own share above it.
+fn at_sixty<'a>(rig: &'a Rig, evidence: &'a Evidence) -> (Known<'a>, State, f64) {
+    let arrangement = arrangement(rig, 1);
+    let ohms = least(rig, &arrangement) * 1.01;
+    let volts = 60e-6 * ohms;
+    let measured = Some(LoopMeasured {
+        ohms: Ohms::new(ohms),
+        u: 0.0,
+        volts: Volts::new(volts),
+        movement: Ohms::new(1000.0),
+    });
+    let known = Known {
+        measured,
+        dynamics: Some(CALM),
+        ..known(rig, evidence)
+    };
+    (known, standing(&arrangement, volts), ohms)
+}
+
+/// Where the needle can get by a step: the overshoot of 0.8 × the damping, e^(−πζ/√(1−ζ²)) of the
+/// way; 0.253 83 at ζ = 0.4.
+#[test]
+fn the_peak_of_a_step() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, ohms) = at_sixty(&rig, &evidence);
+    let drive = known.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
+    let end = evidence.deflection_high(drive.bound).unwrap();
+    let start = evidence
+        .deflection_high(state.volts / Ohms::new(ohms))
+        .unwrap();
+    close(start, 0.6);
+    let overshoot = 0.253_827;
+    let expected = end + overshoot * (end - start);
+    let peak = drive.peak.unwrap();
+    assert!((peak - expected).abs() < 1e-6, "{peak}, {expected}");
+    // 0.6 × (0.97 × 7/6 + 0.03 × (7/6)²) = 0.703 5, a little more for the bound's own margin.
+    assert!((0.703_5..0.706).contains(&end), "{end}");
+}
+
+/// What a raised cosine of n periods leaves, 1/(πn(n²−1)); the period is trusted to 15 %.
+#[test]
+fn the_peak_of_a_ramp() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    for (n, left) in [(2.0, 1.0 / (6.0 * std::f64::consts::PI)), (1.39, 0.253_827)] {
+        let over = Seconds::new(n * 1.15);
+        let drive = known.drive(&state, amps(80.0), over).unwrap();
+        let end = evidence.deflection_high(drive.bound).unwrap();
+        let expected = end + left * (end - 0.6);
+        let peak = drive.peak.unwrap();
+        assert!((peak - expected).abs() < 1e-6, "{n}: {peak}, {expected}");
+    }
+}
+
+/// A slower needle than the rig file prepares for is not believed; an unknown one is that slow, and
+/// without damping a step of it leaves the whole way.
+#[test]
+fn the_peak_without_dynamics_or_with_slow_ones() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    let slow = Dynamics {
+        period: Seconds::new(10.0),
+        damping: 0.05,
+    };
+    let left = 1.0 / (6.0 * std::f64::consts::PI);
+    for dynamics in [None, Some(slow)] {
+        let known = Known { dynamics, ..known };
+        let drive = known.drive(&state, amps(70.0), Seconds::new(6.0)).unwrap();
+        let end = evidence.deflection_high(drive.bound).unwrap();
+        let expected = end + left * (end - 0.6);
+        assert!((drive.peak.unwrap() - expected).abs() < 1e-6);
+    }
+    let unknown = Known {
+        dynamics: None,
+        ..known
+    };
+    let drive = unknown.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
+    let end = evidence.deflection_high(drive.bound).unwrap();
+    assert!((drive.peak.unwrap() - (end + (end - 0.6))).abs() < 1e-6);
+}
+
+#[test]
+fn an_overdamped_needle_does_not_swing() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    let dynamics = Some(Dynamics {
+        damping: 1.3,
+        ..CALM
+    });
+    let known = Known { dynamics, ..known };
+    let drive = known.drive(&state, amps(90.0), Seconds::ZERO).unwrap();
+    close(
+        drive.peak.unwrap(),
+        evidence.deflection_high(drive.bound).unwrap(),
+    );
+}
+
+/// The peak of a way down is where it starts.
+#[test]
+fn the_peak_of_a_fall() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    let drive = known.drive(&state, amps(58.0), Seconds::ZERO).unwrap();
+    close(drive.peak.unwrap(), 0.6);
+}
+
+/// A fall from d swings 0.253 83 d below zero: 2.2 % of scale are reached from 8.667 %.
+#[test]
+fn a_fall_to_zero_at_its_limit() {
+    let rig = unlimited();
+    for (from, refused) in [(0.0863, false), (0.0870, true)] {
+        let evidence = seen(&[0.04, from]);
+        let (known, mut state, ohms) = at_sixty(&rig, &evidence);
+        state.volts = Volts::new(from * 100e-6 * ohms);
+        let measured = known.measured.map(|m| LoopMeasured {
+            volts: state.volts,
+            ..m
+        });
+        let known = Known { measured, ..known };
+        let fall = known.drive(&state, Amps::ZERO, Seconds::ZERO);
+        let undershoot = matches!(fall, Err(Refusal::Undershoot { lowest }) if lowest < -0.022);
+        assert_eq!(undershoot, refused, "{from}: {fall:?}");
+        assert_eq!(fall.is_ok(), !refused);
+    }
+}
+
+/// Part of the way down: the end is where a convex law can be at the least, and the supply's offset
+/// may take 1 mV more.
+#[test]
+fn a_fall_part_of_the_way() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, ohms) = at_sixty(&rig, &evidence);
+    for (target, refused) in [(14.5, false), (11.5, true)] {
+        let fall = known.drive(&state, amps(target), Seconds::ZERO);
+        let volts = (target * 1e-6 * ohms / 1e-4 + 1e-9).floor() * 1e-4;
+        let end = 0.6 * (1.0 - 1.03 * (1.0 - (volts - 1e-3) / ohms / 60e-6));
+        let lowest = end - 0.253_827 * (0.6 - end);
+        assert_eq!(lowest < -0.022, refused, "the case itself: {lowest}");
+        match fall {
+            Err(Refusal::Undershoot { lowest: found }) => {
+                assert!(
+                    refused && (found - lowest).abs() < 1e-4,
+                    "{found}, {lowest}"
+                );
+            }
+            other => assert!(!refused && other.is_ok(), "{other:?}"),
+        }
+    }
+    // With the shunt closed the movement may carry next to nothing.
+    let mut shunted = state.clone();
+    if let Some(arrangement) = &mut shunted.arrangement {
+        arrangement.shunt = vec![3];
+    }
+    let fall = known.drive(&shunted, amps(50.0), Seconds::ZERO);
+    assert!(matches!(fall, Err(Refusal::Undershoot { .. })), "{fall:?}");
+}
+
+/// The largest accepted target is accepted, and a little more is not.
+#[test]
+fn the_furthest_is_the_edge() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    let arrangement = state.arrangement.as_ref().unwrap();
+    let furthest = known.furthest(arrangement);
+    let slowly = Seconds::new(60.0);
+    known.drive(&state, furthest * 0.9995, slowly).unwrap();
+    let more = known.drive(&state, furthest * 1.001, slowly);
+    assert!(matches!(more, Err(Refusal::Allowance { .. })), "{more:?}");
+    // Where nothing was measured it follows from the file.
+    let known = Known {
+        measured: None,
+        ..known
+    };
+    let ohms = least(&rig, arrangement);
+    let allowance = evidence.allowance(&rig.limits).get();
+    let volts = (allowance * ohms - 1e-3 - 1e-4 * 0.02) / 1.0005;
+    let found = known.furthest(arrangement).get();
+    assert!((found / (volts / ohms) - 1.0).abs() < 1e-5, "{found}");
+}
+
+/// After one sighting of motion: gently, or no further than 70 % of the allowance.
+#[test]
+fn after_one_sighting_only_gently() {
+    let rig = unlimited();
+    let evidence = seen(&[0.6]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    let hard = known.drive(&state, amps(61.0), Seconds::ZERO);
+    assert!(matches!(hard, Err(Refusal::Order(_))), "{hard:?}");
+    // 1/(πn(n²−1)) is 0.1 at n = 1.697.
+    let n = |n: f64| Seconds::new(n * 1.15);
+    assert!(known.drive(&state, amps(61.0), n(1.68)).is_err());
+    known.drive(&state, amps(61.0), n(1.71)).unwrap();
+    // 70 % of 72 µA.
+    known.drive(&state, amps(50.2), Seconds::ZERO).unwrap();
+    assert!(known.drive(&state, amps(50.6), Seconds::ZERO).is_err());
+}
