@@ -2,7 +2,7 @@
 
 use super::proxy::{Rule, Wrong, spoil};
 use evidence::{Journal, Observation};
-use guard::{Fault, Guard, Rig, SafeReport, Wires};
+use guard::{Fault, Guard, Rig, SafeReport, Watching, Wires};
 use hw_sim::{Bench, SharedBench, Truth};
 use needle::WireReader;
 use needlerig::session::SIMULATED_RIG;
@@ -71,9 +71,16 @@ impl Stage {
         let eye = WireReader::open(eye, needle::DEADLINE).await.unwrap();
         let wires = std::mem::take(&mut self.wires);
         let rig = Rig::clone(&self.rig);
-        Guard::start(rig, wires, Box::new(eye), journal, self.stop.clone())
-            .await
-            .map_err(|(fault, _)| fault)
+        Guard::start(
+            rig,
+            wires,
+            Box::new(eye),
+            journal,
+            self.stop.clone(),
+            Watching::InProcess,
+        )
+        .await
+        .map_err(|(fault, _)| fault)
     }
 
     /// The truth, with all that followed from the last command.

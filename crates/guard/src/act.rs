@@ -66,7 +66,7 @@ impl Core {
                 .output
                 .protect(self.rig.supply.max_voltage * 1.05)
                 .await?;
-            self.bench.output.enable().await?;
+            self.bench.output.enable(&self.watched).await?;
             self.enter(Phase::Live);
         }
         let tick = self.tick().await?;
@@ -152,7 +152,8 @@ impl Core {
             let share = step as f64 / count as f64;
             let volts = set_point(from, checked.volts, share, self.rig.supply.resolution);
             if volts > self.volts() {
-                let armed = Armed::new(&checked, from, self.bench.output.epoch());
+                let epoch = self.bench.output.epoch();
+                let armed = Armed::new(&checked, from, epoch, &self.watched)?;
                 self.bench.output.raise(armed, volts).await?;
             } else {
                 self.bench.output.lower(volts).await?;
