@@ -30,9 +30,10 @@ const BEAT_EVERY: Duration = Duration::from_millis(200);
 /// Silence after which the watcher acts. A slow disk may hold the guard for longer than a beat, but
 /// nothing may hold it for much longer than it may be blind.
 const SILENCE: Duration = Duration::from_millis(1000);
-/// How long the guard waits for an answer of the watcher before it gives the run up.
+/// How long the guard waits for an answer of the watcher before it gives the run up, and for the
+/// watcher's leave at the end.
 const UNANSWERED: Duration = Duration::from_secs(2);
-/// How long the start of the watcher may take, and its leave.
+/// How long the start of the watcher may take.
 const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Links and brief are there, the watcher stands by.

@@ -82,7 +82,7 @@ impl Heart {
             return;
         }
         let mut rest = Vec::new();
-        let left = timeout(PATIENCE, beating.line.read_to_end(&mut rest)).await;
+        let left = timeout(UNANSWERED, beating.line.read_to_end(&mut rest)).await;
         if left.is_err() {
             // It hangs. When it woke up later, it might interfere with another run.
             let _ = beating.watcher.kill();

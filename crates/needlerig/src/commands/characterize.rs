@@ -4,7 +4,7 @@ mod question;
 mod show;
 
 use super::simulate;
-use crate::exit::{Failure, INTERRUPTED, REFUSED};
+use crate::exit::{Failure, INSTRUMENT, INTERRUPTED, REFUSED};
 use crate::incident::Untold;
 use crate::output::{print, print_json, tell};
 use crate::recorder::Recorder;
@@ -14,7 +14,7 @@ use clap::Args;
 use guard::{Fault, Guard, Rig};
 use hw_sim::{MovementSpec, Truth};
 use movement::analysis::{Findings, analyse};
-use procedure::{Depth, Outcome as PlanOutcome, RunEnd};
+use procedure::{Depth, Outcome as PlanOutcome, RunEnd, Stopped};
 use records::{Durability, Outcome, RunHead, Store};
 use show::Watcher;
 use std::process::ExitCode;
@@ -221,6 +221,10 @@ fn verdict(end: &Result<RunEnd, Fault>, findings: &Findings) -> (Outcome, Option
             (Err(why), _) | (_, Err(why)) => refused(why.clone()),
         },
         Some(Ok(PlanOutcome::NothingMoves(why))) => refused(format!("nothing to measure: {why}")),
+        Some(Err(defect @ Stopped::Defect(_))) => {
+            let failure = Failure::new(INSTRUMENT, defect.to_string());
+            (Outcome::Failed, Some(failure))
+        }
         Some(Err(stopped)) => refused(stopped.to_string()),
         None => refused("the run ended without a reason".to_owned()),
     }
