@@ -6,7 +6,7 @@ use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use tempfile::TempDir;
 
 /// What may go wrong with a check itself.
@@ -137,6 +137,7 @@ impl Bench {
             child,
             lines,
             kept: None,
+            kept_at: 0.0,
             told: Vec::new(),
         })
     }
@@ -152,6 +153,21 @@ impl Bench {
         Ok(lines
             .filter_map(|line| serde_json::from_str(&line).ok())
             .collect())
+    }
+
+    /// Names of the watchers' reports that no run has told of yet.
+    ///
+    /// # Errors
+    /// When the folder can't be listed.
+    pub fn reports(&self) -> Result<Vec<String>, Error> {
+        let mut names = Vec::new();
+        for entry in self.folder.path().read_dir()? {
+            let name = entry?.file_name().to_string_lossy().into_owned();
+            if name.contains("watcher") {
+                names.push(name);
+            }
+        }
+        Ok(names)
     }
 
     /// Waits until the rig is safe, and says since when.
@@ -189,6 +205,8 @@ pub struct Run {
     lines: Receiver<String>,
     /// Number of the last observation that was acknowledged.
     pub kept: Option<u64>,
+    /// When that was heard, in seconds since 1970-01-01 UTC.
+    pub kept_at: f64,
     /// What it told people.
     pub told: Vec<String>,
 }
@@ -200,6 +218,7 @@ impl Run {
         let line = self.lines.recv_timeout(wait).ok()?;
         if let Some((_, seq)) = line.split_once("needlerig::kept: seq=") {
             self.kept = seq.parse().ok().or(self.kept);
+            self.kept_at = now();
         } else if !line.contains("needlerig::wire") {
             self.told.push(line.clone());
         }
@@ -261,6 +280,14 @@ impl Drop for Run {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// Seconds since 1970-01-01 UTC.
+pub fn now() -> f64 {
+    // A clock before 1970 fails the comparison that it is for.
+    SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0.0, |since| since.as_secs_f64())
 }
 
 /// Sends a signal, by its name, to a process.

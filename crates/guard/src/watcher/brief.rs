@@ -17,6 +17,7 @@ use std::path::PathBuf;
 const HANDLES: usize = 3;
 
 /// Second handles on the links that can make a rig safe.
+#[derive(Debug)]
 pub(crate) struct Twins {
     pub supply: OwnedFd,
     pub switch: OwnedFd,
@@ -108,5 +109,47 @@ impl Brief {
             process,
             Twins { supply, switch },
         ))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Read;
+
+    #[test]
+    fn brief_and_handles_arrive_in_their_places() {
+        let (mut ours, theirs) = UnixStream::pair().unwrap();
+        let (supply, mut supply_end) = UnixStream::pair().unwrap();
+        let (switch, mut switch_end) = UnixStream::pair().unwrap();
+        let process = OwnedFd::from(UnixStream::pair().unwrap().0);
+        let twins = Twins {
+            supply: supply.into(),
+            switch: switch.into(),
+        };
+        let text = include_str!("../../../../rigs/simulated.toml");
+        let rig = Rig::parse(text, "rigs/simulated.toml").unwrap();
+        let brief = Brief::new(&rig, "A,supply,1,1", "A,switch,2,1");
+        brief.send(&mut ours, &process, &twins).unwrap();
+        drop(twins);
+        let (received, _process, twins) = Brief::receive(&theirs).unwrap();
+        assert_eq!(received, brief);
+        for (twin, end, word) in [
+            (twins.supply, &mut supply_end, b"supply"),
+            (twins.switch, &mut switch_end, b"switch"),
+        ] {
+            UnixStream::from(twin).write_all(word).unwrap();
+            let mut heard = Vec::new();
+            end.read_to_end(&mut heard).unwrap();
+            assert_eq!(heard, word);
+        }
+    }
+
+    #[test]
+    fn a_line_without_links_is_refused() {
+        let (mut ours, theirs) = UnixStream::pair().unwrap();
+        ours.write_all(b"\n{}\n").unwrap();
+        let error = Brief::receive(&theirs).unwrap_err().to_string();
+        assert!(error.contains("did not come along"), "{error}");
     }
 }
