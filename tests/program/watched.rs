@@ -108,33 +108,73 @@ fn forward(listener: TcpListener, to: u16, open: Arc<Mutex<Vec<TcpStream>>>) {
     }
 }
 
-#[test]
-fn a_watcher_connects_anew_where_a_link_was_lost() {
-    let bench = Bench::start(&program(), 4).unwrap();
+/// A bench whose supply is reached by way of a forwarder, with the connections through it.
+fn with_forwarder(seed: u64) -> (Bench, Arc<Mutex<Vec<TcpStream>>>) {
+    let bench = Bench::start(&program(), seed).unwrap();
     let rig = std::fs::read_to_string(bench.path("rig.toml")).unwrap();
-    let address = rig
-        .lines()
-        .find_map(|line| line.strip_prefix("resource = "))
-        .unwrap();
-    let port = address.split("::").nth(2).unwrap().parse().unwrap();
+    let resource = rig.lines().find(|line| line.starts_with("resource = "));
+    let port = resource.unwrap().split("::").nth(2).unwrap();
     let listener = TcpListener::bind(("127.0.0.1", 0)).unwrap();
     let by_way = listener.local_addr().unwrap().port().to_string();
-    let rig = rig.replacen(&format!("{port}"), &by_way, 1);
-    std::fs::write(bench.path("rig.toml"), rig).unwrap();
+    std::fs::write(bench.path("rig.toml"), rig.replacen(port, &by_way, 1)).unwrap();
     let open: Arc<Mutex<Vec<TcpStream>>> = Arc::default();
-    let remembered = Arc::clone(&open);
+    let (remembered, port) = (Arc::clone(&open), port.parse().unwrap());
     std::thread::spawn(move || forward(listener, port, remembered));
-    let mut run = live_run(&bench);
-    run.signal("STOP").unwrap();
-    let died = now();
+    (bench, open)
+}
+
+fn cut(open: &Mutex<Vec<TcpStream>>) {
     for stream in open.lock().unwrap().iter() {
         stream.shutdown(Shutdown::Both).unwrap();
     }
+}
+
+#[test]
+fn a_watcher_connects_anew_where_a_link_was_lost() {
+    let (bench, open) = with_forwarder(4);
+    let mut run = live_run(&bench);
+    run.signal("STOP").unwrap();
+    let died = now();
+    cut(&open);
     run.end().unwrap();
     let took = bench.safe_since().unwrap() - died;
     assert!(took < OFF_WITHIN, "{took}");
     let told = run.told.last().unwrap();
     assert!(told.contains("confirmed it by a reading"), "{told}");
+}
+
+#[test]
+fn a_run_that_cannot_make_the_rig_safe_leaves_it_to_its_watcher() {
+    let (bench, open) = with_forwarder(7);
+    let mut run = live_run(&bench);
+    let lost = now();
+    cut(&open);
+    assert_eq!(run.end().unwrap(), Some(4), "{:?}", run.told);
+    let took = bench.safe_since().unwrap() - lost;
+    assert!(took < OFF_WITHIN, "{took}");
+    let told = run.told.join("\n");
+    for part in [
+        "the link is gone",
+        "could not confirm",
+        "confirmed it by a reading",
+    ] {
+        assert!(told.contains(part), "no \"{part}\": {told}");
+    }
+    assert_eq!(bench.reports().unwrap().len(), 1);
+}
+
+#[test]
+fn a_signal_switches_the_supply_off_within_a_second_and_leaves_no_report() {
+    for name in ["INT", "TERM", "HUP"] {
+        let bench = Bench::start(&program(), 8).unwrap();
+        let mut run = live_run(&bench);
+        let asked = now();
+        run.signal(name).unwrap();
+        assert_eq!(run.end().unwrap(), Some(130), "{:?}", run.told);
+        let took = bench.safe_since().unwrap() - asked;
+        assert!(took < 1.0, "{name}: {took}");
+        assert!(bench.reports().unwrap().is_empty());
+    }
 }
 
 #[test]

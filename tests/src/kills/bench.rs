@@ -265,12 +265,17 @@ impl Run {
     /// When that does not come.
     pub fn end(&mut self) -> Result<Option<i32>, Error> {
         let until = Instant::now() + PATIENCE;
-        while self.line(PATIENCE).is_some() {
+        loop {
+            let over = self.line(Duration::from_millis(100)).is_none();
+            if over && let Some(status) = self.child.try_wait()? {
+                // The watcher may still have something to say.
+                while self.line(PATIENCE).is_some() {}
+                return Ok(status.code());
+            }
             if Instant::now() > until {
-                return Err("it does not end".into());
+                return Err(format!("it does not end: {:?}", self.told).into());
             }
         }
-        Ok(self.child.wait()?.code())
     }
 }
 

@@ -100,20 +100,31 @@ async fn spawn(
     let itself = pidfd_open(getpid(), PidfdFlags::empty())?;
     let (mut ours, theirs) = Pair::pair()?;
     ours.set_write_timeout(Some(PATIENCE))?;
-    let watcher = Command::new(&process.program)
+    let mut watcher = Command::new(&process.program)
         .args(&process.arguments)
         .stdin(Stdio::from(OwnedFd::from(theirs)))
         // Whoever reads our output must not wait for the watcher to end as well.
         .stdout(Stdio::null())
         .spawn()?;
-    brief.send(&mut ours, &itself, twins)?;
-    ours.set_nonblocking(true)?;
-    let mut line = UnixStream::from_std(ours)?;
-    let mut word = [0];
-    match timeout(PATIENCE, line.read_exact(&mut word)).await {
-        Ok(Ok(_)) if word == [READY] => Ok((watcher, line)),
-        Ok(_) => Err(io::Error::other("it ended before it was ready")),
-        Err(_) => Err(io::Error::other("it was not ready in time")),
+    let ready = async {
+        brief.send(&mut ours, &itself, twins)?;
+        ours.set_nonblocking(true)?;
+        let mut line = UnixStream::from_std(ours)?;
+        let mut word = [0];
+        match timeout(PATIENCE, line.read_exact(&mut word)).await {
+            Ok(Ok(_)) if word == [READY] => Ok(line),
+            Ok(_) => Err(io::Error::other("it ended before it was ready")),
+            Err(_) => Err(io::Error::other("it was not ready in time")),
+        }
+    };
+    match ready.await {
+        Ok(line) => Ok((watcher, line)),
+        Err(error) => {
+            // One that came round later would take the end of this try for that of a run.
+            let _ = watcher.kill();
+            let _ = watcher.wait();
+            Err(error)
+        }
     }
 }
 
