@@ -43,9 +43,12 @@ fn json(folder: &Path, arguments: &[&str]) -> (i32, Value) {
     (output.status.code().unwrap(), object)
 }
 
-fn holds(figure: &Value, truth: &Value) -> bool {
+/// Whether an interval of twice the stated width holds the truth: 95 % intervals miss it in one
+/// run of twenty, these in one of ten thousand.
+fn near(figure: &Value, truth: &Value) -> bool {
     let number = |key: &str| figure[key].as_f64().unwrap();
-    (number("low95")..=number("high95")).contains(&truth.as_f64().unwrap())
+    let (low, high, value) = (number("low95"), number("high95"), number("value"));
+    (2.0 * low - value..=2.0 * high - value).contains(&truth.as_f64().unwrap())
 }
 
 #[test]
@@ -68,11 +71,11 @@ fn the_first_command_needs_no_options_and_is_right() {
     }
     let truth = &object["truth"];
     assert!(
-        holds(&object["full_scale_current"], &truth["full_scale_current"]),
+        near(&object["full_scale_current"], &truth["full_scale_current"]),
         "{object}"
     );
     assert!(
-        holds(&object["resistance"], &truth["resistance"]),
+        near(&object["resistance"], &truth["resistance"]),
         "{object}"
     );
     assert!(truth["peak_deflection"].as_f64().unwrap() <= 1.02);

@@ -9,6 +9,7 @@
 
 mod layers;
 mod program;
+mod promises;
 mod published;
 mod safety;
 mod sample;

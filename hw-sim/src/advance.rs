@@ -39,6 +39,7 @@ impl Bench {
                 if generation == self.supply.generation {
                     self.note_current();
                     self.note_powers();
+                    self.note_safety();
                     if self.meters.iter().any(|meter| meter.test_current() > 0.0) {
                         self.rejoin();
                     }
@@ -58,8 +59,11 @@ impl Bench {
             Event::WindowCloses(meter, series) => {
                 let integral = self.integral(meter);
                 let seconds = self.meters[meter].window() as f64 * 1e-9;
-                self.meters[meter].close(series, integral, seconds);
+                if self.meters[meter].close(series, integral, seconds) && !self.faults.is_empty() {
+                    self.spoil_reading(meter);
+                }
             }
+            Event::Fault(k) => self.look_at_fault(k),
             Event::Frame(number) => {
                 let shown = self.shown();
                 self.camera.expose(number, shown);
@@ -122,19 +126,21 @@ impl Bench {
         let start = self.now;
         let volts = self.volts(self.now);
         let pull = Pull::constant(self.pull(volts));
+        let mut peak = 0.0_f64;
         for k in 1..=steps as u64 {
             let amps = self.drive.coil.at(volts, self.emf());
             self.swing.step(&self.plant, pull, h);
             let after = self.drive.coil.at(volts, self.emf());
             self.totals.squared += 0.5 * (amps * amps + after * after) * h;
             let current = self.drive.movement.at(volts, self.emf()).abs();
-            self.peak_current = self.peak_current.max(current);
+            peak = peak.max(current);
             self.now = if k == steps as u64 {
                 until
             } else {
                 start + (k as f64 * nanos) as u64
             };
         }
+        self.trace.carried(peak);
         self.totals.supply += volts * left;
     }
 

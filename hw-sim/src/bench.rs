@@ -6,13 +6,15 @@
 use crate::camera::Camera;
 use crate::draw::Draw;
 use crate::drive::Drive;
+use crate::faults::{Course, Faults, Place};
 use crate::meter::{COMPLIANCE, Meter};
 use crate::queue::{Event, Queue};
 use crate::spec::{Condition, Law, MovementSpec};
 use crate::supply::Supply;
 use crate::swing::{Hold, Plant, Swing};
-use crate::truth::Truth;
-use crate::wiring::{ELEMENTS, Outer, Wiring, element_name};
+use crate::trace::Trace;
+use crate::trip::Trip;
+use crate::wiring::{ELEMENTS, Outer, Wiring};
 use std::sync::{Arc, Mutex};
 use tokio::time::{Duration, Instant};
 
@@ -46,8 +48,10 @@ pub struct Bench {
     /// When the last commanded relay has certainly settled, ns.
     pub(crate) relays_ready: u64,
     zero_position: f64,
-    pub(crate) peak_current: f64,
-    peak_power: [f64; ELEMENTS],
+    pub(crate) trace: Trace,
+    pub(crate) faults: Vec<Course>,
+    pub(crate) trip: Option<Trip>,
+    pub(crate) peak_power: [f64; ELEMENTS],
     /// Lines of text received by all instruments together.
     pub(crate) lines: u64,
 }
@@ -119,13 +123,28 @@ impl Bench {
             noise: Draw::new(seed, 4),
             epoch: None,
             relays_ready: 0,
-            peak_current: 0.0,
+            trace: Trace::default(),
+            faults: Vec::new(),
+            trip: None,
             peak_power: [0.0; ELEMENTS],
             lines: 0,
         };
         bench.rejoin();
         bench.queue.enter(0, Event::Frame(0));
         bench
+    }
+
+    /// The standard bench, on which the faults of this plan will strike.
+    pub fn faulty(spec: &MovementSpec, seed: u64, faults: &Faults) -> Self {
+        let mut bench = Bench::standard(spec, seed);
+        bench.plan(&faults.fault);
+        bench
+    }
+
+    /// Whether faults of this plan happen on the wire of this instrument.
+    pub(crate) fn spoils_wire(&self, place: Place) -> bool {
+        let here = |course: &Course| course.fault.place == place && course.fault.kind.on_wire();
+        self.faults.iter().any(here)
     }
 
     /// Brings the bench up to this instant of tokio's clock and gives its time, ns.
@@ -140,47 +159,6 @@ impl Bench {
     /// The instant of tokio's clock at which the bench's time will be `at` (ns).
     pub fn instant(&self, at: u64) -> Instant {
         self.epoch.unwrap_or_else(Instant::now) + Duration::from_nanos(at)
-    }
-
-    /// True values and extremes up to the last access.
-    pub fn truth(&self) -> Truth {
-        let spec = &self.spec;
-        let ambient = self.heat.ambient;
-        let resistance = spec.terminal_resistance(ambient);
-        let rest = spec.law.deflection(0.0) + spec.zero;
-        let own_stop = rest <= spec.lower_stop;
-        let hits = &self.swing.hits;
-        let driven = hits
-            .iter()
-            .filter(|hit| hit.driven && (hit.upper || !own_stop))
-            .count();
-        let powers = self
-            .peak_power
-            .iter()
-            .enumerate()
-            .filter(|(_, watts)| **watts > 0.0);
-        Truth {
-            full_scale_current: spec.full_scale_current(ambient),
-            resistance: resistance.is_finite().then_some(resistance),
-            peak_current: self.peak_current,
-            peak_deflection: spec.indicated(self.swing.highest),
-            lowest_deflection: spec.indicated(self.swing.lowest),
-            stop_hits: hits.len() as u32,
-            driven_stop_hits: driven as u32,
-            hardest_hit: hits.iter().map(|hit| hit.speed).fold(0.0, f64::max),
-            element_peak_power: powers.map(|(k, watts)| (element_name(k), *watts)).collect(),
-            ambient,
-            peak_coil_temperature: self.heat.peak,
-            period: spec.period,
-            damping_open: spec.damping_into(f64::INFINITY, ambient),
-            damping_shorted: spec.damping_into(0.0, ambient),
-            friction: spec.friction,
-            zero: spec.indicated(rest.clamp(spec.lower_stop, spec.upper_stop)),
-            deflection: self.shown(),
-            current: self.drive.movement.at(self.volts(self.now), self.emf()),
-            time: self.now as f64 * 1e-9,
-            lines: self.lines,
-        }
     }
 
     /// What the needle shows now.
@@ -252,6 +230,7 @@ impl Bench {
         self.plant.drag = 2.0 * self.spec.damping * self.spec.omega() + magnetic;
         self.note_current();
         self.note_powers();
+        self.note_safety();
     }
 
     /// The meters' test currents, each held back where it would need more than its compliance.
@@ -303,12 +282,6 @@ impl Bench {
     pub(crate) fn integral(&mut self, meter: usize) -> f64 {
         self.settle_totals();
         self.totals.meters[meter]
-    }
-
-    /// Remembers the present terminal current if it is the largest.
-    pub(crate) fn note_current(&mut self) {
-        let amps = self.drive.movement.at(self.volts(self.now), self.emf());
-        self.peak_current = self.peak_current.max(amps.abs());
     }
 
     /// Remembers the power in every element that is in use.

@@ -15,6 +15,7 @@ pub mod bench;
 mod camera;
 mod draw;
 mod drive;
+mod faults;
 pub mod instruments;
 pub mod library;
 mod meter;
@@ -29,10 +30,13 @@ mod supply;
 mod swing;
 #[cfg(test)]
 mod tests;
+mod trace;
+mod trip;
 mod truth;
 mod wiring;
 
 pub use bench::{Bench, SharedBench};
+pub use faults::{Class, Fault, FaultFileError, Faults, Kind, Place};
 pub use library::{Pool, find, library, random};
 pub use serve::{in_process, tcp};
 pub use spec::{Condition, Law, MovementSpec};

@@ -71,6 +71,8 @@ pub struct Meter {
     gains: [f64; 3],
     offsets: [f64; 3],
     stray: f64,
+    /// A fault: share and volts by which readings are off.
+    pub drift: (f64, f64),
     noise: Draw,
 }
 
@@ -92,6 +94,7 @@ impl Meter {
             gains: std::array::from_fn(|_| 1.0 + draw.within(GAIN)),
             offsets: std::array::from_fn(|k| draw.within(OFFSETS[k])),
             stray: draw.within(stray),
+            drift: (0.0, 0.0),
             noise,
         }
     }
@@ -178,9 +181,10 @@ impl Meter {
     }
 
     /// A window of series `id` closes after `seconds`.
-    pub fn close(&mut self, id: u64, integral: f64, seconds: f64) {
+    /// True when it belongs to the running series, and the memory has a new reading.
+    pub fn close(&mut self, id: u64, integral: f64, seconds: f64) -> bool {
         let Some(series) = self.series.as_ref().filter(|series| series.id == id) else {
-            return;
+            return false;
         };
         let mean = (integral - series.begun) / seconds + self.stray;
         let scatter = self.noise.normal() / self.cycles.sqrt();
@@ -191,11 +195,13 @@ impl Meter {
             }
             _ => mean / series.test * self.gains[1] + series.range * 1e-6 * scatter,
         };
+        let value = value * (1.0 + self.drift.0) + self.drift.1;
         let over = value.abs() > 1.2 * series.range;
         self.memory.push(if over {
             OVERLOAD.copysign(value)
         } else {
             value
         });
+        true
     }
 }

@@ -2,13 +2,17 @@
 
 use crate::bench::Bench;
 use crate::camera::Look;
+use crate::faults::{Kind, Place};
 use crate::queue::Event;
 use crate::relay::LONGEST_MOVE;
-use crate::wiring::CHANNELS;
+use crate::wiring::{CHANNELS, SHORT};
 
 impl Bench {
     /// The supply's settings have changed.
     pub(crate) fn supply_changed(&mut self) {
+        if self.supply.on {
+            self.begin_counting(true);
+        }
         for at in self.supply.go(self.now) {
             self.queue
                 .enter(at, Event::SupplyMark(self.supply.generation));
@@ -22,6 +26,7 @@ impl Bench {
             self.queue.enter(at, Event::Trip(self.supply.generation));
         }
         self.note_current();
+        self.note_safety();
     }
 
     /// Coil state of a relay as commanded.
@@ -32,6 +37,9 @@ impl Bench {
     /// Energises (or not) relays of these indices; each moves in its own time.
     pub(crate) fn switch(&mut self, relays: &[usize], on: bool) {
         for &relay in relays {
+            if on && relay == SHORT && self.tripped() {
+                continue;
+            }
             let course = self.wiring.relays[relay].command(on, self.now, &mut self.moves);
             let generation = self.wiring.relays[relay].generation;
             if !course.is_empty() {
@@ -69,7 +77,8 @@ impl Bench {
     pub(crate) fn supply_reads(&mut self) -> (f64, f64) {
         let volts = self.volts(self.now);
         let amps = self.drive.supply.at(volts, self.emf());
-        let volts = volts * 1.000_3 + 2e-3 * self.noise.within(1.0);
+        let lie = self.feel(Place::Supply, Kind::ReadBackLies).unwrap_or(0.0);
+        let volts = volts * (1.0 + lie) * 1.000_3 + 2e-3 * self.noise.within(1.0);
         let amps = amps * 1.000_6 + 1e-3 * self.noise.within(1.0);
         ((volts * 1e3).round() / 1e3, (amps * 1e4).round() / 1e4)
     }
@@ -80,8 +89,13 @@ impl Bench {
     }
 
     /// What picture `number` says now.
-    pub(crate) fn look(&self, number: u64) -> Look {
-        self.camera.read(number, self.now)
+    pub(crate) fn look(&mut self, number: u64) -> Look {
+        let look = self.camera.read(number, self.now);
+        if self.faults.is_empty() {
+            look
+        } else {
+            self.spoil_look(look)
+        }
     }
 
     /// Voltage at the supply's terminals now, V.
@@ -105,12 +119,17 @@ impl Bench {
     /// Fault: the contact of this relay channel can no longer open. False for unknown channels.
     pub fn weld(&mut self, channel: u16) -> bool {
         self.catch_up();
-        let Some(relay) = CHANNELS.iter().position(|known| *known == channel) else {
+        let Some(relay) = crate::wiring::relay_of(channel) else {
             return false;
         };
-        self.wiring.relays[relay].welded = true;
+        self.wiring.relays[relay].weld();
         self.resolve();
         true
+    }
+
+    /// What the supply's output capacitors hold when it is switched on, V.
+    pub fn charge_output(&mut self, volts: f64) {
+        self.supply.charge = volts;
     }
 
     /// Fault: the supply's output stage turns fully on and stays so until the end of the run.

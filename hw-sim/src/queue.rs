@@ -19,6 +19,8 @@ pub enum Event {
     WindowCloses(usize, u64),
     /// The camera exposes a frame.
     Frame(u64),
+    /// A fault may strike or be over: its place in the plan.
+    Fault(usize),
 }
 
 /// Events in order of time, those of one instant in the order they were entered.

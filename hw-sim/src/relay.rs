@@ -38,6 +38,12 @@ pub struct Relay {
     pub generation: u32,
     /// The contact can no longer open (a normally open or normally closed one).
     pub welded: bool,
+    /// The contact can no longer close.
+    pub broken: bool,
+    /// The armature no longer moves.
+    pub dead: bool,
+    /// The armature moves later by so many ns.
+    pub slow: u64,
 }
 
 impl Relay {
@@ -49,17 +55,27 @@ impl Relay {
             energised: false,
             generation: 0,
             welded: false,
+            broken: false,
+            dead: false,
+            slow: 0,
         }
     }
 
     /// The contact conducts (changeover: on the energised side).
     pub fn closed(&self) -> bool {
-        self.welded
-            || self.position
-                == match self.kind {
-                    Kind::NormallyClosed => Position::Resting,
-                    Kind::NormallyOpen | Kind::Changeover => Position::Pulled,
-                }
+        let made = match self.kind {
+            Kind::NormallyClosed => Position::Resting,
+            Kind::NormallyOpen | Kind::Changeover => Position::Pulled,
+        };
+        !self.broken && (self.welded || self.position == made)
+    }
+
+    /// Fault: the contact closes, if it is open, and stays so; a changeover stays on its side.
+    pub fn weld(&mut self) {
+        match self.kind {
+            Kind::Changeover => self.dead = true,
+            Kind::NormallyOpen | Kind::NormallyClosed => self.welded = true,
+        }
     }
 
     /// The armature is on its de-energised side (what a changeover needs beside `closed`).
@@ -84,13 +100,16 @@ impl Relay {
             return Vec::new();
         }
         self.energised = on;
+        if self.dead {
+            return Vec::new();
+        }
         self.generation += 1;
         let target = if on {
             Position::Pulled
         } else {
             Position::Resting
         };
-        let leave = draw.nanos(500_000, 3_500_000);
+        let leave = self.slow + draw.nanos(500_000, 3_500_000);
         let mut at = leave + draw.nanos(200_000, 1_500_000);
         let mut course = vec![(now + leave, Position::Between), (now + at, target)];
         let bounces = draw.nanos(0, 4);

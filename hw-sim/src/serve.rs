@@ -2,6 +2,7 @@
 
 use crate::bench::SharedBench;
 use crate::camera::Look;
+use crate::faults::{Place, wire};
 use crate::instruments::{Desk, Role};
 use std::io;
 use std::net::{Ipv4Addr, SocketAddr};
@@ -19,19 +20,34 @@ const LONGEST_LINE: usize = 4096;
 
 /// One instrument, shared by its clients.
 #[derive(Clone)]
-enum Unit {
+struct Unit {
+    place: Place,
+    bench: SharedBench,
+    front: Front,
+}
+
+#[derive(Clone)]
+enum Front {
     Scpi(Arc<Mutex<Desk>>),
-    Reader(SharedBench),
+    Reader,
 }
 
 fn units(bench: &SharedBench) -> [(&'static str, Unit); 5] {
-    let desk = |role| Unit::Scpi(Arc::new(Mutex::new(Desk::new(role, bench.clone()))));
+    let unit = |place, front| Unit {
+        place,
+        bench: bench.clone(),
+        front,
+    };
+    let desk = |role: Role| {
+        let desk = Desk::new(role, bench.clone());
+        unit(role.place(), Front::Scpi(Arc::new(Mutex::new(desk))))
+    };
     [
         (NAMES[0], desk(Role::Supply)),
         (NAMES[1], desk(Role::Meter(crate::bench::DROP))),
         (NAMES[2], desk(Role::Meter(crate::bench::LOOP))),
         (NAMES[3], desk(Role::Switch)),
-        (NAMES[4], Unit::Reader(bench.clone())),
+        (NAMES[4], unit(Place::Reader, Front::Reader)),
     ]
 }
 
@@ -102,7 +118,21 @@ async fn accept(listener: TcpListener, unit: Unit) {
 
 /// Talks with one client until it hangs up.
 async fn converse(unit: Unit, stream: impl AsyncRead + AsyncWrite + Unpin) {
-    if let Err(error) = exchange(unit, stream).await {
+    let spoilt = lock(&unit.bench).spoils_wire(unit.place);
+    let done = if spoilt {
+        let (instrument, wire) = tokio::io::duplex(LONGEST_LINE);
+        let (bench, place) = (unit.bench.clone(), unit.place);
+        // When the wire ends, the instrument still carries out what it has received.
+        let (carried, exchanged) = tokio::join!(
+            biased;
+            wire::carry(&bench, place, stream, wire),
+            exchange(unit, instrument),
+        );
+        carried.and(exchanged)
+    } else {
+        exchange(unit, stream).await
+    };
+    if let Err(error) = done {
         tracing::debug!(%error, "a client's connection broke");
     }
 }
@@ -116,16 +146,16 @@ async fn exchange(unit: Unit, stream: impl AsyncRead + AsyncWrite + Unpin) -> io
         match read_line(&mut stream, &mut line).await? {
             Line::End => return Ok(()),
             Line::TooLong => {
-                if let Unit::Scpi(desk) = &unit {
+                if let Front::Scpi(desk) = &unit.front {
                     lock(desk).overrun();
                 }
                 continue;
             }
             Line::Whole => {}
         }
-        match &unit {
-            Unit::Scpi(desk) => answer(desk, &line, &mut reply).await,
-            Unit::Reader(bench) => look(bench, &line, &mut reply).await,
+        match &unit.front {
+            Front::Scpi(desk) => answer(desk, &line, &mut reply).await,
+            Front::Reader => look(&unit.bench, &line, &mut reply).await,
         }
         if !reply.is_empty() {
             stream.write_all(&reply).await?;
@@ -190,7 +220,7 @@ async fn look(bench: &SharedBench, line: &[u8], reply: &mut Vec<u8>) {
             let (number, instant) = {
                 let mut bench = lock(bench);
                 bench.catch_up();
-                bench.lines += 1;
+                bench.received(Place::Reader);
                 let (number, at) = bench.next_picture();
                 (number, bench.instant(at))
             };

@@ -17,6 +17,8 @@ const TO_PEAK: u64 = 2_000_000;
 /// Time constant downwards, s, with the output on and after switching it off.
 const FALL: f64 = 0.8e-3;
 const OFF_FALL: f64 = 2.5e-3;
+/// Below this a switched-off output counts as off, V.
+const OFF: f64 = 3e-3;
 
 /// One passage of the output voltage.
 #[derive(Debug, Clone, Copy)]
@@ -37,6 +39,8 @@ struct Passage {
 pub struct Supply {
     /// Voltage setting, V.
     pub set: f64,
+    /// Voltage asked for last, whether taken or not, V.
+    pub asked: f64,
     /// Current limit, A.
     pub limit: f64,
     /// Over-voltage protection level, V.
@@ -51,6 +55,12 @@ pub struct Supply {
     pub generation: u32,
     /// A fault: the output stage is fully on, whatever is set and whatever the protection does.
     pub runaway: bool,
+    /// Clearing the trip switches the output on again.
+    resume: bool,
+    /// Voltage at the terminals when the output is switched on: what its capacitors hold.
+    pub charge: f64,
+    /// The output was on at the last look.
+    lit: bool,
     gain: f64,
     offset: f64,
     overshoot: f64,
@@ -62,6 +72,7 @@ impl Supply {
     pub fn new(draw: &mut Draw) -> Self {
         Supply {
             set: 0.0,
+            asked: 0.0,
             limit: MAX_AMPS,
             protect: MAX_PROTECT,
             protecting: false,
@@ -69,9 +80,12 @@ impl Supply {
             on: false,
             generation: 0,
             runaway: false,
+            resume: false,
             gain: 1.0 + draw.within(0.000_5),
             offset: draw.within(1e-3),
             overshoot: draw.between(0.002, 0.019),
+            charge: draw.between(0.0, 0.5),
+            lit: false,
             passage: Passage {
                 from: 0.0,
                 to: 0.0,
@@ -94,10 +108,42 @@ impl Supply {
         }
     }
 
+    /// Switched on or off by command.
+    pub fn switch(&mut self, on: bool) {
+        self.on = on;
+        self.resume = false;
+        self.tripped &= !on;
+    }
+
+    /// A fault: trips with nothing to trip it, and remembers whether it was on.
+    pub fn trip(&mut self) {
+        self.resume = self.on;
+        self.on = false;
+        self.tripped = true;
+    }
+
+    /// The trip is cleared.
+    pub fn clear(&mut self) {
+        self.on |= self.resume;
+        self.resume = false;
+        self.tripped = false;
+    }
+
+    /// Nothing drives the output.
+    pub fn idle(&self, now: u64) -> bool {
+        !self.on && !self.runaway && self.volts(now) < OFF
+    }
+
     /// Starts the passage that the settings ask for. Gives the times (ns) at which the bench must
     /// look: the top of the overshoot and the end.
     pub fn go(&mut self, now: u64) -> Vec<u64> {
-        let (from, to) = (self.volts(now), self.target());
+        let charge = if self.on && !self.lit {
+            self.charge
+        } else {
+            0.0
+        };
+        self.lit = self.on;
+        let (from, to) = (self.volts(now).max(charge), self.target());
         if from == to {
             return Vec::new();
         }
@@ -110,6 +156,8 @@ impl Supply {
         } else if self.on || self.runaway {
             (1.0 / FALL, 0.0)
         } else {
+            // Rounded up, so that the output is below by then.
+            marks.push(now + (OFF_FALL * (from / OFF).max(1.0).ln() * 1e9) as u64 + 1_000);
             (1.0 / OFF_FALL, 0.0)
         };
         let end = now + (22.0 / decay * 1e9) as u64;

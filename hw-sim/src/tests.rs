@@ -2,6 +2,8 @@
 
 mod circuit;
 mod conduct;
+mod faults;
+mod wires;
 
 use crate::bench::Bench;
 use crate::library::find;
@@ -11,11 +13,11 @@ use crate::wiring::{MOVEMENT, SHORT, SOURCE};
 pub const MS: u64 = 1_000_000;
 pub const SECOND: u64 = 1_000_000_000;
 /// Path contact of 40 kΩ, sense element of 10 kΩ.
-const PATH_40K: usize = 5;
-const SENSE_10K: usize = 21;
+const PATH_40K: usize = 6;
+const SENSE_10K: usize = 22;
 
 pub fn series(elements: std::ops::Range<usize>) -> Vec<usize> {
-    elements.map(|k| 11 + k).collect()
+    elements.map(|k| 12 + k).collect()
 }
 
 /// A bench with its movement connected through 40 kΩ and the series elements that `shorted` leaves.

@@ -47,4 +47,15 @@ pub struct Truth {
     pub time: f64,
     /// Lines of text that the instruments and the reader have received so far.
     pub lines: u64,
+    /// When the first fault of the plan struck, s; `None` when none has.
+    pub onset: Option<f64>,
+    /// Largest absolute terminal current since then.
+    pub peak_since_onset: Option<f64>,
+    /// Nothing is driven and nothing can be: supply off, or source contact or movement switch open,
+    /// and the movement's current at leakage.
+    pub safe: bool,
+    /// Seconds from the onset until that held for good; `None` without an onset or when not safe.
+    pub safe_after: Option<f64>,
+    /// Seconds from the onset until the supply was off and the short closed, both for good.
+    pub shut_after: Option<f64>,
 }

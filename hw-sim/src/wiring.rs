@@ -5,10 +5,10 @@ use crate::network::{INPUTS, Network, NodeVoltages};
 use crate::relay::{Kind, Relay};
 
 /// Relay channels in the order of their index here.
-pub const CHANNELS: [u16; 40] = [
-    101, 102, 103, 104, 105, 111, 112, 113, 114, 115, 116, 121, 122, 123, 124, 125, 126, 127, 128,
-    129, 130, 141, 142, 143, 144, 145, 146, 147, 161, 162, 163, 164, 165, 166, 167, 168, 169, 170,
-    171, 172,
+pub const CHANNELS: [u16; 41] = [
+    101, 102, 103, 104, 105, 106, 111, 112, 113, 114, 115, 116, 121, 122, 123, 124, 125, 126, 127,
+    128, 129, 130, 141, 142, 143, 144, 145, 146, 147, 161, 162, 163, 164, 165, 166, 167, 168, 169,
+    170, 171, 172,
 ];
 
 /// Relay index of the source contact.
@@ -21,15 +21,21 @@ pub const MOVEMENT: usize = 2;
 pub const SHUNT: usize = 3;
 /// Relay index of the polarity changeover.
 pub const REVERSE: usize = 4;
-const PATH: usize = 5;
-const SERIES: usize = 11;
-const SENSE: usize = 21;
-const BANK: usize = 28;
+/// Relay index of the bypass across the series bank.
+pub const BYPASS: usize = 5;
+/// First relay index of the path bank; elements begin here.
+pub const PATH: usize = 6;
+const SERIES: usize = 12;
+const SENSE: usize = 22;
+const BANK: usize = 29;
 
 /// Switched elements; element `k` belongs to relay `k + PATH`.
 pub const ELEMENTS: usize = CHANNELS.len() - PATH;
 
-const PATH_OHMS: [f64; 6] = [40e3, 4e3, 400.0, 40.0, 4.0, 0.66];
+/// Channels with main contacts: source, movement, polarity, bypass, heaviest path and its sense.
+const MAIN: [u16; 6] = [101, 103, 105, 106, 116, 147];
+
+const PATH_OHMS: [f64; 6] = [40e3, 4e3, 400.0, 40.0, 4.0, 0.6];
 const SERIES_OHMS: [f64; 10] = [3e6, 1e6, 3e5, 1e5, 3e4, 1e4, 3e3, 1e3, 300.0, 100.0];
 const SENSE_OHMS: [f64; 7] = [1e4, 1e3, 100.0, 10.0, 1.0, 0.1, 0.01];
 
@@ -69,6 +75,8 @@ pub struct Wiring {
     pub relays: Vec<Relay>,
     /// True resistance of each element, Ω.
     pub ohms: Vec<f64>,
+    /// The same before any fault.
+    pub sound: Vec<f64>,
     /// True resistance of up to four contacts per relay, Ω.
     contacts: Vec<[f64; 4]>,
     /// Resistance of the meter across the movement, Ω.
@@ -79,7 +87,8 @@ pub struct Wiring {
 }
 
 impl Wiring {
-    /// Draws every element within its tolerance and every contact between 0.02 and 0.1 Ω.
+    /// Draws every element within its tolerance, every signal contact between 0.02 and 0.1 Ω and
+    /// every main contact between 2 and 10 mΩ.
     pub fn standard(draw: &mut Draw) -> Self {
         let bank = (0..12).map(|k| 10.0 * f64::from(1u32 << k));
         let nominal = PATH_OHMS
@@ -88,7 +97,7 @@ impl Wiring {
             .chain(&SENSE_OHMS)
             .copied()
             .chain(bank);
-        let ohms = nominal
+        let ohms: Vec<f64> = nominal
             .enumerate()
             .map(|(k, ohms)| {
                 let tolerance = match k + PATH {
@@ -109,10 +118,14 @@ impl Wiring {
             .collect();
         let contacts = CHANNELS
             .iter()
-            .map(|_| std::array::from_fn(|_| draw.between(0.02, 0.1)))
+            .map(|channel| {
+                let highest = if MAIN.contains(channel) { 0.01 } else { 0.1 };
+                std::array::from_fn(|_| draw.between(0.2 * highest, highest))
+            })
             .collect();
         Wiring {
             relays,
+            sound: ohms.clone(),
             ohms,
             contacts,
             drop_input: 10e6,
@@ -123,9 +136,12 @@ impl Wiring {
 
     /// Index of a relay channel.
     pub fn index(channel: isize) -> Option<usize> {
-        CHANNELS
-            .iter()
-            .position(|&known| isize::try_from(known) == Ok(channel))
+        u16::try_from(channel).ok().and_then(relay_of)
+    }
+
+    /// The element that belongs to a relay.
+    pub fn element_of(relay: usize) -> Option<usize> {
+        relay.checked_sub(PATH)
     }
 
     /// The sense element whose relay connects the loop meter: the first that is closed.
@@ -162,6 +178,12 @@ impl Wiring {
         (self.element(relay).recip() + self.contact(relay).recip()).recip()
     }
 
+    /// Resistance of the series bank, its bypass beside it.
+    fn series(&self) -> f64 {
+        let stages: f64 = (SERIES..SENSE).map(|relay| self.stage(relay)).sum();
+        (stages.recip() + self.contact(BYPASS).recip()).recip()
+    }
+
     fn build(&self, network: &mut Network) {
         network.resistor(SUPPLY, AFTER_SOURCE, self.contact(SOURCE));
         if self.relays[SOURCE].closed() {
@@ -171,8 +193,7 @@ impl Wiring {
             let branch = self.contact(relay) + self.element(relay);
             network.resistor(AFTER_SOURCE, AFTER_PATH, branch);
         }
-        let series = (SERIES..SENSE).map(|relay| self.stage(relay)).sum();
-        network.resistor(AFTER_PATH, PAIR_PLUS, series);
+        network.resistor(AFTER_PATH, PAIR_PLUS, self.series());
         network.resistor(PAIR_PLUS, PAIR_MINUS, self.contact(SHORT));
         network.resistor(PAIR_PLUS, SHUNT_COMMON, self.contact(SHUNT));
         for relay in BANK..CHANNELS.len() {
@@ -201,7 +222,7 @@ impl Wiring {
         if reverse.closed() {
             network.resistor(PAIR_PLUS, MOVEMENT_MINUS, switch + poles[2]);
             network.resistor(PAIR_MINUS, MOVEMENT_PLUS, poles[3]);
-        } else if reverse.resting() {
+        } else if reverse.resting() && !reverse.broken {
             network.resistor(PAIR_PLUS, MOVEMENT_PLUS, switch + poles[0]);
             network.resistor(PAIR_MINUS, MOVEMENT_MINUS, poles[1]);
         }
@@ -241,8 +262,10 @@ impl Wiring {
             elements.push((relay - PATH, sense));
         }
         if supply.iter().any(|value| *value != 0.0) {
+            let stages: f64 = (SERIES..SENSE).map(|relay| self.stage(relay)).sum();
+            let through = self.series() / stages;
             for relay in SERIES..SENSE {
-                let stage = self.stage(relay);
+                let stage = self.stage(relay) * through;
                 elements.push((relay - PATH, supply.map(|amps| amps * stage)));
             }
         }
@@ -253,6 +276,11 @@ impl Wiring {
             elements,
         }
     }
+}
+
+/// Index of a relay channel.
+pub fn relay_of(channel: u16) -> Option<usize> {
+    CHANNELS.iter().position(|&known| known == channel)
 }
 
 /// Name of an element for people: bank and channel.
@@ -344,6 +372,20 @@ mod tests {
     }
 
     #[test]
+    fn the_bypass_takes_the_series_bank_out() {
+        let loop_only = [SOURCE, SHORT, MOVEMENT, PATH + 2, SENSE + 2];
+        let ohms = |closed: &[usize]| wired(1, closed).solve().open[1];
+        let bank = ohms(&loop_only);
+        let bypassed = ohms(&[&loop_only[..], &[BYPASS]].concat());
+        let elements: f64 = SERIES_OHMS.iter().sum();
+        // Both are beside the meter's 10 MΩ.
+        let beside = |ohms: f64| (1.0 / ohms - 1e-7).recip();
+        let removed = beside(bank) - beside(bypassed);
+        assert!((removed / elements - 1.0).abs() < 0.01, "{removed}");
+        assert!((beside(bypassed) / 500.0 - 1.0).abs() < 0.01);
+    }
+
+    #[test]
     fn values_lie_within_tolerance_and_contacts_within_theirs() {
         for seed in 0..50 {
             let wiring = wired(seed, &[]);
@@ -355,11 +397,11 @@ mod tests {
                     .contacts
                     .iter()
                     .flatten()
-                    .all(|ohms| (0.02..=0.1).contains(ohms))
+                    .all(|ohms| (0.002..=0.1).contains(ohms))
             );
         }
-        assert_eq!(Wiring::index(172), Some(39));
-        assert_eq!(Wiring::index(106), None);
+        assert_eq!(Wiring::index(172), Some(40));
+        assert_eq!(Wiring::index(107), None);
         assert_eq!(element_name(ELEMENTS - 1), "shunt 172");
     }
 }

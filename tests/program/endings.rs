@@ -80,7 +80,7 @@ fn a_real_rig_is_not_energised_when_nobody_answers() {
     assert_eq!(output.status.code(), Some(2), "{told}");
     for word in [
         "hawser",
-        "12.50 A",
+        "13.75 A",
         "radium",
         "mains",
         "not fitted",

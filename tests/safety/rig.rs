@@ -41,6 +41,19 @@ fn a_supply_that_runs_away_is_noticed_and_disconnected() {
     }
 }
 
+/// 8 V over the lightest range would be 16 µA, and the first touch is 1 µA.
+#[test]
+fn what_the_output_capacitors_hold_reaches_no_movement() {
+    let done = Scene::SOUND
+        .harmed_in("zero", |bench| bench.charge_output(8.0))
+        .stopped_in("creep")
+        .run();
+    assert!(matches!(done.fault(), Fault::Interrupted));
+    let peak = done.truth.peak_current;
+    assert!(peak < 1.5e-6, "{peak} A");
+    done.assert_safe();
+}
+
 /// Read-back does not show a welded contact. Whatever is welded, the rest of the safe state holds.
 #[test]
 fn with_one_contact_welded_nothing_flows_after_the_end() {

@@ -14,8 +14,8 @@ pub const OFF_WITHIN: f64 = 2.0;
 /// Longest wait for the moment that was drawn; then the run dies where it is.
 const LONGEST: Duration = Duration::from_secs(20);
 
-/// A contact is told to close.
-const CLOSES: &str = " sent=:ROUT:CLOS (";
+/// The output is switched on: the watcher is there, and contacts close from here on.
+const GOES_LIVE: &str = " sent=:OUTP ON";
 
 /// How a run dies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -26,7 +26,7 @@ pub enum Way {
     Hang,
 }
 
-/// When a run dies, counted from the first contact that it closes.
+/// When a run dies, counted from the moment at which it goes live.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Moment {
     /// After this many seconds.
@@ -42,9 +42,8 @@ impl Moment {
         match draw("kind", 10) {
             0..4 => Self::After(draw("time", 12_000) as f64 * 1e-3),
             4..7 => Self::Behind(" sent=:VOLT ", draw("steps", 90)),
-            7 => Self::Behind(CLOSES, draw("contacts", 2)),
-            8 => Self::Behind(" sent=:ROUT:OPEN (", draw("contacts", 2)),
-            _ => Self::Behind(" sent=:OUTP ON", 0),
+            7..9 => Self::Behind(" sent=:ROUT:CLOS (", draw("contacts", 4)),
+            _ => Self::Behind(" sent=:ROUT:OPEN (", draw("contacts", 2)),
         }
     }
 }
@@ -98,8 +97,7 @@ pub fn trial(program: &Path, name: &str, number: u64) -> Result<Trial, Error> {
 }
 
 fn wait_for(run: &mut Run, moment: Moment) -> Result<(), Error> {
-    // From here on the watcher is there.
-    run.wait_for(CLOSES)?;
+    run.wait_for(GOES_LIVE)?;
     let (words, mut skip, time) = match moment {
         Moment::After(seconds) => ("", u64::MAX, Duration::from_secs_f64(seconds)),
         Moment::Behind(words, skip) => (words, skip, LONGEST),

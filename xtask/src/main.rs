@@ -2,6 +2,7 @@
 //! passes, on a bench machine as in continuous integration.
 
 mod check;
+mod mutants;
 mod run;
 
 use std::process::ExitCode;
@@ -15,7 +16,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 4] = [
+const TASKS: [Task; 5] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -39,6 +40,11 @@ const TASKS: [Task; 4] = [
         "bench",
         "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
         |arguments| program("bench", arguments),
+    ),
+    (
+        "mutants",
+        "[--shard K/N]: the guard's pure parts changed piece by piece; no change may go unnoticed",
+        mutants::mutants,
     ),
 ];
 

@@ -38,6 +38,9 @@ pub struct RigStatement {
     /// Records made before this was stated count none.
     #[serde(default)]
     pub movement_contacts: u32,
+    /// Largest resistance of one of these; as any other contact, where not stated.
+    #[serde(default)]
+    pub main_contact: Option<Ohms>,
     /// Largest thermal EMF of the drop connection, in volts.
     pub thermal_emf: f64,
     /// Input resistance of the meter that reads the drop.
@@ -50,4 +53,17 @@ pub struct RigStatement {
     pub ambient: Option<(f64, f64)>,
     /// Longest free period that the rig file asks to be prepared for.
     pub slowest_period: Seconds,
+}
+
+impl RigStatement {
+    /// Largest resistance of one contact in series with the movement.
+    pub fn movement_contact(&self) -> Ohms {
+        self.main_contact.unwrap_or(self.contact)
+    }
+
+    /// Largest resistance of the contacts that the half-shunt method can't tell from its shunt and
+    /// its movement: one shunt element's, half of the shunt switch's, and those before the movement.
+    pub fn half_shunt_contacts(&self) -> Ohms {
+        self.contact * 1.5 + self.movement_contact() * f64::from(self.movement_contacts)
+    }
 }

@@ -8,6 +8,7 @@ use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
+use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, Move, energised, loop_low, moves};
 use evidence::{Needle, Observation, Purpose, Reading};
 use quantity::{Amps, Seconds, Volts};
@@ -50,6 +51,9 @@ impl Core {
         if !same_loop {
             self.measured = None;
         }
+        if self.phase == Phase::Safe {
+            self.go_live().await?;
+        }
         self.move_contacts(&next).await?;
         let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
         self.set_loop_range(top_volts * 1.02).await?;
@@ -61,16 +65,19 @@ impl Core {
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
         self.bench.output.limit(limit).await?;
-        if self.phase == Phase::Safe {
-            self.bench
-                .output
-                .protect(self.rig.supply.max_voltage * 1.05)
-                .await?;
-            self.bench.output.enable(&self.watched).await?;
-            self.enter(Phase::Live);
-        }
         let tick = self.tick().await?;
         Ok(self.report(vec![tick]))
+    }
+
+    /// Switches the output on while source contact and movement switch are open and the short is
+    /// closed: what its output capacitors give at that moment reaches no movement. No contact moves
+    /// before a reading shows that it has gone.
+    async fn go_live(&mut self) -> Result<(), Fault> {
+        let output = &mut self.bench.output;
+        output.protect(self.rig.supply.max_voltage * 1.05).await?;
+        output.enable(&self.watched).await?;
+        self.enter(Phase::Live);
+        confirm_no_voltage(&self.rig, &mut self.bench.output).await
     }
 
     /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group

@@ -4,6 +4,7 @@ mod allowance;
 mod bound;
 mod contacts;
 mod refusals;
+mod worked;
 
 use crate::allowance::Evidence;
 use crate::check::Known;

@@ -1,11 +1,11 @@
 //! When the needle counts as resting: still over a window, and the back-EMF gone.
 
-/// Change of the drop over a window that counts as none: this share of the drop …
-const EMF_SHARE: f64 = 1.5e-4;
+/// Back-EMF left at rest that counts as none: this share of the drop …
+const EMF_SHARE: f64 = 1e-5;
 /// … and this much, in V: thermal EMFs drift …
-const EMF_FLOOR: f64 = 2e-6;
-/// … and so many standard uncertainties of the change.
-const NOISE: f64 = 3.0;
+const EMF_FLOOR: f64 = 4e-7;
+/// … and so many standard uncertainties of what is left.
+const NOISE: f64 = 1.5;
 
 /// One cycle of watching.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -35,9 +35,13 @@ pub struct Stillness {
     pub slope: f64,
     /// Standard uncertainty of the slope.
     pub slope_u: f64,
-    /// Change of the drop across the window, in units of what counts as none: the back-EMF of a
+    /// Mean drop, V.
+    pub drop: f64,
+    /// Change of the drop across the window and its standard uncertainty, V: the back-EMF of a
     /// needle that still moves changes it long before the picture shows the motion.
-    pub emf: f64,
+    pub drop_change: (f64, f64),
+    /// Length of the window, s.
+    pub span: f64,
     /// Sightings used.
     pub n: usize,
 }
@@ -79,17 +83,23 @@ pub fn stillness(ticks: &[Tick]) -> Option<Stillness> {
     let drops: Vec<(f64, f64)> = ticks.iter().map(|t| (t.at, t.drop)).collect();
     let (drop, drop_slope, drop_s, drop_sxx) = line(&drops)?;
     let span = ticks.last()?.at - ticks.first()?.at;
-    let noise = NOISE * drop_s / drop_sxx.sqrt() * span;
-    let emf = (drop_slope * span).abs() / (EMF_SHARE * drop.abs() + EMF_FLOOR + noise);
     Some(Stillness {
         mean,
         s,
         stated,
         slope,
         slope_u: s.max(stated) / sxx.sqrt(),
-        emf,
+        drop,
+        drop_change: (drop_slope * span, drop_s / drop_sxx.sqrt() * span),
+        span,
         n: seen.len(),
     })
+}
+
+/// Of the change across a window of `x` time constants, the share that an exponential has left in
+/// the mean over the last third of it, which is what a rest is read from.
+fn faded(x: f64) -> f64 {
+    3.0 / x * ((-x * 2.0 / 3.0).exp() - (-x).exp()) / (1.0 - (-x).exp())
 }
 
 impl Stillness {
@@ -98,10 +108,55 @@ impl Stillness {
         self.slope * slow
     }
 
+    /// Back-EMF that may be left, in units of what counts as none.
+    fn emf_left(&self, slow: f64) -> f64 {
+        let fade = faded(self.span / slow);
+        let (change, u) = self.drop_change;
+        change.abs() * fade / (EMF_SHARE * self.drop.abs() + EMF_FLOOR + NOISE * u * fade)
+    }
+
     /// Still: no more spread than the reader's own noise, no drift beyond `tolerance` of scale.
     pub fn is_still(&self, slow: f64, tolerance: f64) -> bool {
         let spread = self.s <= 1.6 * self.stated.max(1e-6) + 0.3 * tolerance;
         let drift = self.rest_of_motion(slow).abs() <= tolerance + 2.0 * self.slope_u * slow;
-        spread && drift && self.emf <= 1.0
+        spread && drift && self.emf_left(slow) <= 1.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is left of an exponential, against the readings themselves.
+    #[test]
+    fn what_is_left_in_the_last_third_follows_from_the_change() {
+        for x in [0.5, 1.5, 3.0] {
+            let at = |share: f64| (-x * share).exp();
+            let end: f64 = (0..1000)
+                .map(|n| at(2.0 / 3.0 + (f64::from(n) + 0.5) / 3000.0))
+                .sum();
+            let change = at(0.0) - at(1.0);
+            assert!((faded(x) - end / 1000.0 / change).abs() < 1e-6, "{x}");
+        }
+    }
+
+    /// A drop that creeps towards its rest is not at rest until little enough is left.
+    #[test]
+    fn a_creeping_drop_is_no_rest() {
+        let window = |left: f64| -> Vec<Tick> {
+            let tick = |n: i32| {
+                let at = f64::from(n) * 0.05;
+                Tick {
+                    at,
+                    seen_at: at,
+                    needle: Some((0.5, 5e-4)),
+                    loop_drop: 0.1,
+                    drop: 0.1 + left * (1.0 - at).exp(),
+                }
+            };
+            (0..=20).map(tick).collect()
+        };
+        let rests = |left: f64| stillness(&window(left)).unwrap().is_still(1.0, 1e-3);
+        assert!(rests(5e-7) && !rests(8e-6));
     }
 }

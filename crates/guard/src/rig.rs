@@ -24,6 +24,8 @@ pub struct Element {
     pub tolerance: f64,
     /// Power rating.
     pub power: Watts,
+    /// Largest resistance of its closed contact.
+    pub contact: Ohms,
     /// Relay channel.
     pub channel: u32,
 }
@@ -135,6 +137,10 @@ pub struct SwitchSpec {
     pub bounce: Seconds,
     /// Largest resistance of one closed contact.
     pub contact: Ohms,
+    /// Largest resistance of one closed contact of source, movement, polarity or bypass.
+    pub main_contact: Ohms,
+    /// The least current that the contacts are rated for: below it, films on them may not break.
+    pub dry_circuit: Amps,
     /// Leakage around an open movement.
     pub leakage: Amps,
     pub(crate) source: u32,
@@ -142,6 +148,7 @@ pub struct SwitchSpec {
     pub(crate) movement: u32,
     pub(crate) shunt: Option<u32>,
     pub(crate) reverse: Option<u32>,
+    pub(crate) bypass: Option<u32>,
 }
 
 /// Who reads the needle.
@@ -243,12 +250,10 @@ impl Rig {
             .map(|e| e.channel);
         let paths = self.paths.iter().map(|path| path.fixed.channel);
         let named = [self.switch.source, self.switch.short, self.switch.movement];
-        let optional = [self.switch.shunt, self.switch.reverse]
-            .into_iter()
-            .flatten();
+        let optional = [self.switch.shunt, self.switch.reverse, self.switch.bypass];
         named
             .into_iter()
-            .chain(optional)
+            .chain(optional.into_iter().flatten())
             .chain(paths)
             .chain(banks)
             .collect()
@@ -268,6 +273,7 @@ impl Rig {
             shunt: self.shunt.iter().map(Element::stated).collect(),
             contact: self.switch.contact,
             movement_contacts: self.movement_contacts(),
+            main_contact: Some(self.switch.main_contact),
             thermal_emf: self.limits.thermal_emf.get(),
             drop_input: self.drop_meter.input,
             drop_meter: self.drop_meter.ranges.clone(),

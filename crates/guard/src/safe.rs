@@ -93,7 +93,8 @@ async fn confirm_released(rig: &Rig, switch: &mut Switch) -> Result<(), Fault> {
     }
 }
 
-async fn confirm_no_voltage(rig: &Rig, output: &mut Output) -> Result<(), Fault> {
+/// A reading of the supply's terminals at zero, within the time that a safe state may take.
+pub(crate) async fn confirm_no_voltage(rig: &Rig, output: &mut Output) -> Result<(), Fault> {
     let limit = OFF + rig.supply.offset;
     let mut volts = output.measured().await?;
     let until = Instant::now() + SAFE_WITHIN.duration();

@@ -70,6 +70,9 @@ pub(crate) fn energised(rig: &Rig, arrangement: Option<&Arrangement>) -> BTreeSe
         .zip(&a.range.series)
         .filter(|(_, used)| !**used);
     channels.extend(shorted.map(|(element, _)| element.channel));
+    if !a.range.series.contains(&true) {
+        channels.extend(rig.switch.bypass);
+    }
     channels.extend(a.shunt.iter().map(|&i| rig.shunt[i].channel));
     if !a.shunt.is_empty() {
         channels.extend(rig.switch.shunt);

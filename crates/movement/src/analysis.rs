@@ -46,6 +46,9 @@ pub struct Findings {
     pub self_heating: Option<f64>,
     /// Exponent of deflection against current over the upper scale.
     pub exponent: Option<f64>,
+    /// Share of the full-scale current at which a straight scale begins.
+    #[serde(default)]
+    pub begins: Option<f64>,
     /// Needle at zero current before and after, as fractions of scale.
     pub zero: (Option<f64>, Option<f64>),
     /// What a user should know before using the figures.
@@ -102,6 +105,7 @@ pub fn analyse(rig: &RigStatement, observations: &[Observation]) -> Findings {
             .map_err(Clone::clone),
         half_shunt_uncorrected: half.map(|h| h.uncorrected),
         exponent: full_scale::exponent(&data),
+        begins: full_scale::suppression(&data),
         zero: (data.zero_before(), data.zero_after()),
         warnings: Vec::new(),
         self_heating: heating,
@@ -136,7 +140,9 @@ fn power(full_scale: &Figure, drop: &Figure) -> Figure {
 fn warnings(findings: &Findings) -> Vec<String> {
     let mut warnings = Vec::new();
     let percent = |share: f64| format!("{:+.2} % of scale", share * 100.0);
-    if let Some(before) = findings.zero.0.filter(|zero| zero.abs() > ZERO_OFF) {
+    // A needle with suppressed zero rests against its stop, and no screw will move it.
+    let suppressed = findings.kind() == Kind::SuppressedZero;
+    if !suppressed && let Some(before) = findings.zero.0.filter(|zero| zero.abs() > ZERO_OFF) {
         warnings.push(format!(
             "the needle's zero is off by {}: set it with the front screw and measure again; the \
              full-scale current here is the one for the printed mark as found",

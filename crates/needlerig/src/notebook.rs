@@ -4,7 +4,7 @@ mod sheet;
 
 use crate::figure::style;
 use crate::worth::good_for;
-use movement::analysis::{Figure, Findings, FullScale};
+use movement::analysis::{Figure, Findings, FullScale, Kind};
 use quantity::{Uncertain, engineering};
 use records::RunHead;
 pub use sheet::Sheet;
@@ -149,7 +149,13 @@ fn behaviour(sheet: &mut Sheet, findings: &Findings) {
         let percent = mark.friction * 100.0;
         sheet.row("friction", &format!("within ±{percent:.2} % of scale"));
     }
-    if let Some(exponent) = findings.exponent {
+    if let (Kind::SuppressedZero, Some(begins)) = (findings.kind(), findings.begins) {
+        let percent = begins * 100.0;
+        sheet.row(
+            "scale law",
+            &format!("straight, from {percent:.1} % of the full-scale current on"),
+        );
+    } else if let Some(exponent) = findings.exponent {
         let text = format!("deflection goes with the current to the power {exponent:.2}");
         sheet.row("scale law", &text);
     }

@@ -27,6 +27,7 @@ pub fn good_for(findings: &Findings) -> Option<String> {
              {} per volt",
             engineering(1.0 / current, "Ω", 3)
         ),
+        Kind::SuppressedZero => suppressed(current, findings.begins, &volts),
         _ => bare(current, &volts),
     };
     Some(job + sticking(findings))
@@ -48,6 +49,16 @@ fn bare(current: f64, volts: &str) -> String {
     format!(
         "{grade}: makes a voltmeter of {per_volt} per volt, or with a shunt an ammeter at {volts} \
          of burden"
+    )
+}
+
+/// Nothing shows below where the scale begins, so it suits a quantity that stays above.
+fn suppressed(current: f64, begins: Option<f64>, volts: &str) -> String {
+    let percent = begins.unwrap_or(0.0) * 100.0;
+    let per_volt = engineering(1.0 / current, "Ω", 3);
+    format!(
+        "watching a voltage that never falls below {percent:.0} % of full scale, with a multiplier \
+         of {per_volt} per volt, or a current with a shunt at {volts} of burden"
     )
 }
 

@@ -61,11 +61,9 @@ impl Law {
             return self.slope().map(|slope| i + slope * (mark - d));
         }
         let exponent = self.exponent().unwrap_or(1.0).clamp(0.7, 6.0);
-        Some(
-            i * ((mark - self.zero) / (d - self.zero))
-                .max(0.0)
-                .powf(1.0 / exponent),
-        )
+        let share = (mark - self.zero) / (d - self.zero);
+        let current = i * share.max(0.0).powf(1.0 / exponent);
+        current.is_finite().then_some(current)
     }
 
     /// Local exponent from the last point and the one nearest to half its deflection.

@@ -1,6 +1,7 @@
 //! One SCPI instrument: its error queue and status, and the handlers' way to the bench.
 
-use crate::bench::{Bench, SharedBench};
+use crate::bench::{Bench, DROP, SharedBench};
+use crate::faults::Place;
 use scpi::error::{Error, ErrorCode, Result};
 use scpi::parser::parameters::Parameters;
 use scpi::parser::response::{Formatter, ResponseData, ResponseUnit};
@@ -24,6 +25,18 @@ pub enum Role {
     Meter(usize),
     /// The relay unit.
     Switch,
+}
+
+impl Role {
+    /// Its place on the bench.
+    pub fn place(self) -> Place {
+        match self {
+            Role::Supply => Place::Supply,
+            Role::Meter(DROP) => Place::Drop,
+            Role::Meter(_) => Place::Loop,
+            Role::Switch => Place::Switch,
+        }
+    }
 }
 
 /// Stands in a reply for what is not known yet; no instrument sends this byte.
@@ -74,7 +87,8 @@ impl Desk {
     /// Executes one line (without its terminator), writing the reply into `reply`. Gives the bench
     /// time (ns) before which the reply must be held back; then call [`Desk::complete`].
     pub fn execute(&mut self, line: &[u8], reply: &mut Vec<u8>) -> u64 {
-        self.bench(|bench| bench.lines += 1);
+        let place = self.role.place();
+        self.bench(|bench| bench.received(place));
         reply.clear();
         self.ready = 0;
         let line = line.trim_ascii();

@@ -47,10 +47,7 @@ const OUTPUT: Both = Both(
     |desk, parameters| {
         let on: bool = only(parameters)?;
         desk.bench(|bench| {
-            bench.supply.on = on;
-            if on {
-                bench.supply.tripped = false;
-            }
+            bench.supply.switch(on);
             bench.supply_changed();
         });
         Ok(())
@@ -61,13 +58,11 @@ const OUTPUT: Both = Both(
 const VOLTAGE: Both = Both(
     |desk, parameters| {
         let volts = bounded(parameters, 0.0, MAX_VOLTS)?;
-        desk.bench(|bench| {
-            bench.supply.set = (volts / RESOLUTION).round() * RESOLUTION;
-            bench.supply_changed();
-        });
+        let volts = (volts / RESOLUTION).round() * RESOLUTION;
+        desk.bench(|bench| bench.set_voltage(volts));
         Ok(())
     },
-    |desk, _, mut response| number(&mut response, desk.bench(|bench| bench.supply.set)),
+    |desk, _, mut response| number(&mut response, desk.bench(|bench| bench.told_voltage())),
 );
 
 const CURRENT: Both = Both(
@@ -117,7 +112,10 @@ const TRIPPED: Ask = Ask(|desk, _, mut response| {
 });
 
 const CLEAR: super::desk::Do = super::desk::Do(|desk, _| {
-    desk.bench(|bench| bench.supply.tripped = false);
+    desk.bench(|bench| {
+        bench.supply.clear();
+        bench.supply_changed();
+    });
     Ok(())
 });
 

@@ -92,7 +92,7 @@ fn power_out_of_the_supply_is_found_in_the_elements() {
 #[test]
 fn shunt_bank_takes_its_share() {
     let mut bench = connected("fennel", 13, 0..10);
-    bench.switch(&[SHUNT, 28 + 3], true);
+    bench.switch(&[SHUNT, 29 + 3], true);
     bench.advance(SECOND);
     set(&mut bench, 4.0);
     bench.advance(20 * SECOND);
@@ -345,4 +345,24 @@ fn the_short_guards_a_movement_while_its_relay_rests() {
         open > 30e-6 && shorted > 0.0 && shorted < open * 1e-4,
         "{open} {shorted}"
     );
+}
+
+#[test]
+fn an_output_switched_on_gives_what_its_capacitors_hold() {
+    let mut bench = connected("heron", 3, 0..10);
+    bench.supply.on = false;
+    bench.supply_changed();
+    bench.advance(SECOND);
+    let before = bench.truth().peak_current;
+    bench.charge_output(4.0);
+    bench.supply.on = true;
+    bench.supply_changed();
+    bench.advance(2 * SECOND);
+    // 4 V over 40 kΩ, 10 kΩ and the movement's 2 kΩ.
+    let peak = bench.truth().peak_current;
+    assert!(
+        before < 2e-5 && (peak / (4.0 / 52e3) - 1.0).abs() < 0.02,
+        "{peak}"
+    );
+    assert!(bench.volts(bench.now) < 1.1e-3);
 }

@@ -39,6 +39,8 @@ fn conductance(rig: &Rig, on: &BTreeSet<u32>) -> f64 {
     let paths: f64 = paths.map(|p| 1.0 / p.fixed.ohms.get()).sum();
     let series = rig.series.iter().filter(|e| !on.contains(&e.channel));
     let series: f64 = series.map(|e| e.ohms.get()).sum();
+    let bypassed = switch.bypass.is_some_and(|channel| on.contains(&channel));
+    let series = if bypassed { 0.0 } else { series };
     if paths == 0.0 {
         return 0.0;
     }

@@ -200,6 +200,7 @@ fn a_first_touch_that_the_supply_or_the_meter_cannot_make_fails_the_review() {
         // Set to zero, it may still give 0.5 V over half a megohm.
         ("offset = \"1 mV\"", "offset = \"500 mV\""),
         ("leakage = \"1 nA\"", "leakage = \"20 nA\""),
+        ("dry_circuit = \"0.1 uA\"", "dry_circuit = \"2 uA\""),
         ("first_touch = \"1 uA\"", "first_touch = \"1 nA\""),
     ] {
         let changed = text.replacen(old, new, 1);

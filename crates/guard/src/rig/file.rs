@@ -95,12 +95,15 @@ pub(super) struct SwitchFile {
     pub operate: Text,
     pub bounce: Text,
     pub contact: Text,
+    pub main_contact: Option<Text>,
+    pub dry_circuit: Text,
     pub leakage: Text,
     pub source: Spanned<u32>,
     pub short: Spanned<u32>,
     pub movement: Spanned<u32>,
     pub shunt: Option<Spanned<u32>>,
     pub reverse: Option<Spanned<u32>>,
+    pub bypass: Option<Spanned<u32>>,
 }
 
 #[derive(Deserialize)]
@@ -110,7 +113,21 @@ pub(super) struct PathFile {
     pub fixed: Text,
     pub tolerance: Text,
     pub power: Text,
+    pub contact: Option<Text>,
     pub channel: Spanned<u32>,
+}
+
+impl PathFile {
+    /// The fixed resistor, as an element of a bank would be stated.
+    pub fn fixed(&self) -> ElementFile {
+        ElementFile {
+            ohms: self.fixed.clone(),
+            tolerance: self.tolerance.clone(),
+            power: self.power.clone(),
+            contact: self.contact.clone(),
+            channel: self.channel.clone(),
+        }
+    }
 }
 
 #[derive(Default, Deserialize)]
@@ -125,6 +142,7 @@ pub(super) struct ElementFile {
     pub ohms: Text,
     pub tolerance: Text,
     pub power: Text,
+    pub contact: Option<Text>,
     pub channel: Spanned<u32>,
 }
 

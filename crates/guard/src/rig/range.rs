@@ -41,14 +41,18 @@ impl Rig {
                 .get()
                 .total_cmp(&self.sense[a].ohms.get())
         });
-        let contacts = self.contacts_high();
-        let room = |sense: usize| total - self.sense[sense].high() - movement - contacts;
+        let bypass = self.shorted_high();
+        let room = |path: usize, sense: usize| {
+            total - self.sense[sense].high() - movement - self.contacts_high(path, sense)
+        };
         // The lightest path first; on it the largest sense element that leaves enough voltage.
         let (path, sense) = (0..=heaviest.min(self.paths.len() - 1))
             .filter(|&path| carries(&self.paths[path].fixed))
             .flat_map(|path| senses.iter().map(move |&sense| (path, sense)))
-            .find(|&(path, sense)| self.paths[path].fixed.high() <= room(sense))?;
-        let mut left = room(sense) - self.paths[path].fixed.high();
+            .find(|&(path, sense)| self.paths[path].fixed.high() + bypass <= room(path, sense))?;
+        // Where one element is used, the bypass stays open and the others are shorted one by one.
+        let all = self.series.iter().map(|element| element.contact).sum();
+        let mut left = room(path, sense) - self.paths[path].fixed.high() - all;
         let mut series = vec![false; self.series.len()];
         for (used, element) in series.iter_mut().zip(&self.series) {
             if element.high() <= left && carries(element) {
@@ -86,9 +90,12 @@ impl Rig {
         let fixed = &self.paths[path].fixed;
         let by_power =
             |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
-        let tops = self.sense.iter().map(|sense| {
+        let tops = self.sense.iter().enumerate().map(|(index, sense)| {
             let by_voltage = self.supply.max_voltage * SUPPLY_SHARE
-                / (fixed.high() + sense.high() + self.contacts_high());
+                / (fixed.high()
+                    + sense.high()
+                    + self.shorted_high()
+                    + self.contacts_high(path, index));
             by_voltage
                 .min(SENSE_TOP / sense.ohms)
                 .min(by_power(sense))
@@ -99,10 +106,25 @@ impl Rig {
             * 0.999
     }
 
-    /// Resistance of all closed contacts in the loop at most: two poles of the source, path, sense,
-    /// movement, two of the polarity, and one that shorts each series element.
-    fn contacts_high(&self) -> Ohms {
-        self.switch.contact * (7 + self.series.len()) as f64
+    /// Resistance of the closed contacts in the loop outside the series bank at most: two poles of
+    /// the source, movement, two of the polarity, path and sense.
+    fn contacts_high(&self, path: usize, sense: usize) -> Ohms {
+        let polarity = if self.switch.reverse.is_some() {
+            2.0
+        } else {
+            0.0
+        };
+        self.switch.main_contact * (3.0 + polarity)
+            + self.paths[path].fixed.contact
+            + self.sense[sense].contact
+    }
+
+    /// Resistance of the series bank at most with no element in use.
+    fn shorted_high(&self) -> Ohms {
+        match self.switch.bypass {
+            Some(_) => self.switch.main_contact,
+            None => self.series.iter().map(|element| element.contact).sum(),
+        }
     }
 
     /// Least resistance of a range, the movement counted as zero.
@@ -124,5 +146,26 @@ impl Rig {
         value(&self.paths[range.path].fixed)
             + value(&self.sense[range.sense])
             + series.map(|(element, _)| value(element)).sum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// In the heaviest range every contact at its worst must leave enough voltage (Ohm's law).
+    #[test]
+    fn contacts_at_their_worst_leave_enough_voltage() {
+        let text = include_str!("../../../../rigs/simulated.toml");
+        for (text, reaches) in [
+            (text.to_owned(), true),
+            (text.replace("bypass = 106", ""), false),
+            (text.replace("main_contact = \"10 mΩ\"", ""), false),
+        ] {
+            let rig = Rig::parse(&text, "simulated.toml").unwrap();
+            let movement = Ohms::milli(6.0);
+            let range = rig.range_for(Amps::new(10.2), movement, rig.paths.len() - 1);
+            assert_eq!(range.is_some(), reaches);
+        }
     }
 }

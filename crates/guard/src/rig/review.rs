@@ -38,7 +38,7 @@ impl Rig {
     /// Works out what this rig promises: first touch, the ladder of paths, leakage, the time to
     /// the safe state.
     pub fn review(&self) -> Review {
-        let mut findings = vec![self.first_touch(), self.leakage()];
+        let mut findings = vec![self.first_touch(), self.dry_circuit(), self.leakage()];
         findings.extend(self.first_touch_reading());
         let heaviest = self.ladder(&mut findings);
         let reach = self
@@ -83,6 +83,14 @@ impl Rig {
         Finding {
             passed: idle <= touch * 0.5,
             text,
+        }
+    }
+
+    fn dry_circuit(&self) -> Finding {
+        let (rated, touch) = (self.switch.dry_circuit, self.limits.first_touch);
+        Finding {
+            passed: rated <= touch,
+            text: format!("contacts are rated from {rated} on; first touch is {touch}"),
         }
     }
 

@@ -1,6 +1,6 @@
 //! From the file's shape to a checked [`Rig`].
 
-use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile, Text};
+use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile};
 use super::{
     Element, Limits, MeterSpec, Path, Protection, ReaderSpec, Rig, RigError, SupplySpec, SwitchSpec,
 };
@@ -16,7 +16,9 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
     addresses_differ(&reader, &parsed)?;
     channels_differ(&reader, &parsed)?;
     let supply = supply(&reader, &parsed)?;
-    let paths = paths(&reader, &parsed, &supply)?;
+    let switch = switch(&reader, &parsed)?;
+    let contact = switch.contact;
+    let paths = paths(&reader, &parsed, &supply, contact)?;
     if parsed.sense.get_ref().elements.is_empty() {
         let message = "the sense bank has no element, so no current could be measured";
         return Err(reader.error(parsed.sense.span(), message));
@@ -35,11 +37,11 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         supply,
         drop_meter: meter(&reader, &parsed.meters.drop)?,
         loop_meter: meter(&reader, &parsed.meters.r#loop)?,
-        switch: switch(&reader, &parsed)?,
+        switch,
         paths,
-        series: bank(&reader, &parsed.series)?,
-        sense: bank(&reader, parsed.sense.get_ref())?,
-        shunt: bank(&reader, &parsed.shunt)?,
+        series: bank(&reader, &parsed.series, contact)?,
+        sense: bank(&reader, parsed.sense.get_ref(), contact)?,
+        shunt: bank(&reader, &parsed.shunt, contact)?,
         reader: sight(&reader, &parsed)?,
         limits: limits(&reader, &parsed)?,
         protection: Protection {
@@ -80,7 +82,7 @@ fn channels_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> 
         (*switch.short.get_ref(), switch.short.span()),
         (*switch.movement.get_ref(), switch.movement.span()),
     ];
-    let optional = [&switch.shunt, &switch.reverse];
+    let optional = [&switch.shunt, &switch.reverse, &switch.bypass];
     all.extend(
         optional
             .into_iter()
@@ -148,31 +150,38 @@ fn meter(reader: &Reader<'_>, file: &MeterFile) -> Result<MeterSpec, RigError> {
 
 fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
     let switch = &file.switch;
+    let contact = reader.positive(&switch.contact)?;
+    let main_contact = switch
+        .main_contact
+        .as_ref()
+        .map(|text| reader.positive(text));
     Ok(SwitchSpec {
         resource: reader.parse(&switch.resource)?,
         dialect: switch.dialect.as_ref().clone(),
         operate: reader.positive(&switch.operate)?,
         bounce: reader.not_negative(&switch.bounce)?,
-        contact: reader.positive(&switch.contact)?,
+        contact,
+        main_contact: main_contact.transpose()?.unwrap_or(contact),
+        dry_circuit: reader.positive(&switch.dry_circuit)?,
         leakage: reader.not_negative(&switch.leakage)?,
         source: *switch.source.get_ref(),
         short: *switch.short.get_ref(),
         movement: *switch.movement.get_ref(),
         shunt: switch.shunt.as_ref().map(|channel| *channel.get_ref()),
         reverse: switch.reverse.as_ref().map(|channel| *channel.get_ref()),
+        bypass: switch.bypass.as_ref().map(|channel| *channel.get_ref()),
     })
 }
 
-fn paths(reader: &Reader<'_>, file: &RigFile, supply: &SupplySpec) -> Result<Vec<Path>, RigError> {
+fn paths(
+    reader: &Reader<'_>,
+    file: &RigFile,
+    supply: &SupplySpec,
+    contact: Ohms,
+) -> Result<Vec<Path>, RigError> {
     let mut paths: Vec<Path> = Vec::new();
     for path in &file.path {
-        let fixed = element(
-            reader,
-            &path.fixed,
-            &path.tolerance,
-            &path.power,
-            *path.channel.get_ref(),
-        )?;
+        let fixed = element(reader, &path.fixed(), contact)?;
         let fault_current = supply.highest(supply.max_voltage, Volts::ZERO) / fixed.low();
         if paths
             .last()
@@ -191,31 +200,20 @@ fn paths(reader: &Reader<'_>, file: &RigFile, supply: &SupplySpec) -> Result<Vec
     Ok(paths)
 }
 
-fn bank(reader: &Reader<'_>, file: &BankFile) -> Result<Vec<Element>, RigError> {
-    let one = |e: &ElementFile| {
-        element(
-            reader,
-            &e.ohms,
-            &e.tolerance,
-            &e.power,
-            *e.channel.get_ref(),
-        )
-    };
+fn bank(reader: &Reader<'_>, file: &BankFile, contact: Ohms) -> Result<Vec<Element>, RigError> {
+    let one = |e: &ElementFile| element(reader, e, contact);
     file.elements.iter().map(one).collect()
 }
 
-fn element(
-    reader: &Reader<'_>,
-    ohms: &Text,
-    tolerance: &Text,
-    power: &Text,
-    channel: u32,
-) -> Result<Element, RigError> {
+/// `contact` is the largest resistance of its contact where it states none of its own.
+fn element(reader: &Reader<'_>, file: &ElementFile, contact: Ohms) -> Result<Element, RigError> {
+    let own = file.contact.as_ref().map(|text| reader.positive(text));
     Ok(Element {
-        ohms: reader.positive::<Ohms>(ohms)?,
-        tolerance: reader.share(tolerance, 0.0, 0.5)?,
-        power: reader.positive::<Watts>(power)?,
-        channel,
+        ohms: reader.positive::<Ohms>(&file.ohms)?,
+        tolerance: reader.share(&file.tolerance, 0.0, 0.5)?,
+        power: reader.positive::<Watts>(&file.power)?,
+        contact: own.transpose()?.unwrap_or(contact),
+        channel: *file.channel.get_ref(),
     })
 }
 

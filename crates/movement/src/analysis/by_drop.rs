@@ -7,11 +7,16 @@ use crate::fit::{Fit, linear};
 use evidence::{Observation, Purpose};
 use quantity::Uncertain;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// Power below which self-heating can't matter: 1000 K/W on copper give 0.004 % (estimate).
 const COLD: f64 = 10e-6;
-/// Time constants tried for the warming, in s.
-const WARMING: [f64; 9] = [3.0, 5.0, 8.0, 13.0, 20.0, 32.0, 50.0, 80.0, 130.0];
+/// Time constants between which the warming's is looked for, in s.
+const WARMING: (f64, f64) = (2.0, 300.0);
+/// Time constants tried between them; the best is then narrowed down.
+const TRIED: usize = 24;
+/// How often the spaces around the best are halved.
+const NARROWED: usize = 7;
 /// A rest may still change its drop by 0.015 % over the window that was watched; the readings are
 /// those of its last third.
 const EMF_LEFT: f64 = 5e-5;
@@ -57,7 +62,13 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
     let mut candidates = vec![cold];
     if highest > COLD {
         let ohms = candidates[0].fit.parameters[1];
-        candidates.extend(warmed(data, &rests, &points, ohms));
+        candidates.extend(warmed(|time| {
+            let warmth = warmth(data.all, &rests, time, ohms);
+            let fit = fit(&points, Some(&warmth)).ok()?;
+            let per_watt = fit.parameters[2] / fit.parameters[1];
+            let thermal = Some(Thermal { per_watt, time });
+            (per_watt > 0.0).then_some(Candidate { fit, thermal })
+        }));
     }
     let (best, unsure) = choose(&candidates);
     let ohms = best.fit.parameters[1];
@@ -73,8 +84,7 @@ struct Candidate {
     thermal: Option<Thermal>,
 }
 
-/// The candidate that fits best, and how far the slopes of those lie that fit nearly as well (within
-/// a change of χ² by 4, the residuals of the best taken as the scatter), in Ω.
+/// The candidate that fits best, and how far the slopes of those lie that fit nearly as well, in Ω.
 fn choose(candidates: &[Candidate]) -> (&Candidate, f64) {
     let mut best = &candidates[0];
     for candidate in candidates {
@@ -82,7 +92,7 @@ fn choose(candidates: &[Candidate]) -> (&Candidate, f64) {
             best = candidate;
         }
     }
-    let limit = best.fit.chi2 * (1.0 + 4.0 / best.fit.dof.max(1) as f64);
+    let limit = nearly(&best.fit);
     let near = candidates.iter().filter(|c| c.fit.chi2 <= limit);
     let apart = near.map(|c| (c.fit.parameters[1] - best.fit.parameters[1]).abs());
     (best, apart.fold(0.0, f64::max))
@@ -140,21 +150,48 @@ fn fit(points: &[(f64, f64)], warmth: Option<&[f64]>) -> Result<Fit, crate::fit:
     linear(&design, &y, None, &[])
 }
 
-/// Fits with warming, one for each time constant. The power history comes from all cycles of the
-/// run, rests or not.
-fn warmed(
-    data: &Data<'_>,
-    rests: &[&Observation],
-    points: &[(f64, f64)],
-    ohms: f64,
-) -> Vec<Candidate> {
-    let one = |time: f64| {
-        let fit = fit(points, Some(&warmth(data.all, rests, time, ohms))).ok()?;
-        let per_watt = fit.parameters[2] / fit.parameters[1];
-        let thermal = Some(Thermal { per_watt, time });
-        (per_watt > 0.0).then_some(Candidate { fit, thermal })
-    };
-    WARMING.into_iter().filter_map(one).collect()
+/// Fits with warming, from `with` for a time constant: a series of them, and then ever closer to
+/// the best and to either end of those that fit nearly as well.
+fn warmed(with: impl Fn(f64) -> Option<Candidate>) -> Vec<Candidate> {
+    let step = (WARMING.1 / WARMING.0).ln() / (TRIED - 1) as f64;
+    let mut tried: Vec<Candidate> = (0..TRIED)
+        .filter_map(|n| with(WARMING.0 * (step * n as f64).exp()))
+        .collect();
+    for _ in 0..NARROWED {
+        let Some(best) =
+            (0..tried.len()).min_by(|&a, &b| chi2(&tried[a]).total_cmp(&chi2(&tried[b])))
+        else {
+            break;
+        };
+        let limit = nearly(&tried[best].fit);
+        let near = |at: &usize| chi2(&tried[*at]) <= limit;
+        let first = (0..=best).rev().take_while(near).last().unwrap_or(best);
+        let last = (best..tried.len()).take_while(near).last().unwrap_or(best);
+        // Halfway between neighbours, on either side of the best and of both ends.
+        let gaps: BTreeSet<usize> = [first, best, best + 1, last + 1].into();
+        let between = gaps
+            .into_iter()
+            .filter(|&gap| gap > 0 && gap < tried.len())
+            .filter_map(|gap| Some((time(&tried[gap - 1])? * time(&tried[gap])?).sqrt()));
+        let more: Vec<Candidate> = between.filter_map(&with).collect();
+        tried.extend(more);
+        tried.sort_by(|a, b| time(a).unwrap_or(0.0).total_cmp(&time(b).unwrap_or(0.0)));
+    }
+    tried
+}
+
+fn chi2(candidate: &Candidate) -> f64 {
+    candidate.fit.chi2
+}
+
+fn time(candidate: &Candidate) -> Option<f64> {
+    Some(candidate.thermal?.time)
+}
+
+/// χ² up to which others fit nearly as well as `best`: more by 4, the residuals of the best taken as
+/// the scatter.
+fn nearly(best: &Fit) -> f64 {
+    best.chi2 * (1.0 + 4.0 / best.dof.max(1) as f64)
 }
 
 /// Power in the movement, low-passed with `time`, at the moment of each rest, in W.

@@ -10,6 +10,9 @@ use super::full_scale::{FullScale, LEAST_FRICTION, mean};
 use evidence::{Observation, Purpose};
 use quantity::{Ohms, Uncertain};
 
+/// A shunted needle must stand this far above its place without current: near it a suppressed zero
+/// or a stop may hold the needle, and its place says nothing about the current.
+const LEAST_SHUNTED: f64 = 0.08;
 /// Above this share of the resistance, contact resistance decides the result.
 const CONTACT_DECIDES: f64 = 0.03;
 
@@ -31,6 +34,11 @@ pub(super) fn half_shunt(
     slope: Option<&Slope>,
 ) -> Result<HalfShunt, String> {
     let pairs = pairs(data);
+    if fell_back(data) {
+        let why = "with the shunt closed the needle fell back to where it stands without current, \
+                   so its place says nothing about the current";
+        return Err(why.to_owned());
+    }
     let Some(first) = pairs.first() else {
         return Err(why_none(data, slope));
     };
@@ -62,7 +70,7 @@ pub(super) fn half_shunt(
     // The movement is warmer than ambient by an unknown part of what it was at full scale.
     let warmth = Uncertain::rectangular(0.0, heating * 0.5, "warmth in the half-shunt pairs");
     // The contacts in series with the movement are measured along with it.
-    let each = data.rig.contact.get() / 2.0;
+    let each = data.rig.movement_contact().get() / 2.0;
     let contacts = (0..data.rig.movement_contacts)
         .map(|n| Uncertain::rectangular(each, each, &format!("contact {n} before the movement")))
         .fold(Uncertain::exact(0.0), |sum, contact| &sum + &contact);
@@ -81,6 +89,14 @@ pub(super) fn half_shunt(
         resistance,
         uncorrected: mean(&naive) * plain_value(&first.shunted.set.shunt),
     })
+}
+
+/// Whether a shunted needle stood too near to its place without current.
+fn fell_back(data: &Data<'_>) -> bool {
+    let zero = data.zero_before().unwrap_or(0.0);
+    let shunted = |o: &&Observation| o.purpose == Purpose::Shunted;
+    let mut places = data.all.iter().filter(shunted).filter_map(deflection);
+    places.any(|place| place - zero < LEAST_SHUNTED)
 }
 
 /// Current ratio I₂/Iₘ, and the classical (1 − f)/f from the deflections alone.
@@ -197,11 +213,11 @@ fn why_none(data: &Data<'_>, slope: Option<&Slope>) -> String {
         return "not measured".to_owned();
     };
     let ohms = slope.resistance.value();
-    let contacts = data.rig.contact.get() * (1.5 + f64::from(data.rig.movement_contacts));
-    if contacts / ohms > CONTACT_DECIDES {
+    let contacts = data.rig.half_shunt_contacts();
+    if contacts.get() / ohms > CONTACT_DECIDES {
         return format!(
             "contact resistance (up to {} in all) would decide the result at {}",
-            Ohms::new(contacts),
+            contacts,
             Ohms::new(ohms)
         );
     }

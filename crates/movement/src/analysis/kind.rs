@@ -60,7 +60,7 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
         return without_full_scale(data, findings);
     };
     let exponent = findings.exponent.unwrap_or(1.0);
-    let begins = super::full_scale::suppression(data).unwrap_or(0.0);
+    let begins = findings.begins.unwrap_or(0.0);
     let suppressed = rising(begins, 0.12, 0.02);
     let square = bell(exponent, 2.0, 0.12) * (1.0 - suppressed);
     let linear = bell(exponent, 1.0, 0.05).max(0.001) * (1.0 - suppressed);
@@ -71,7 +71,7 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
     let bare = linear * falling(amps, -1.8, 0.15) * falling(volts, -0.3, 0.12);
     let shunt = linear * rising(amps, -1.8, 0.15) * falling(volts, -0.3, 0.12);
     let multiplier = linear * rising(volts, -0.3, 0.12);
-    let law = format!("deflection grows with the {exponent:.2}th power of the current");
+    let law = format!("deflection grows as the current to the power {exponent:.2}");
     let level = format!(
         "{} at full scale, dropping {}",
         show(current.value(), "A"),

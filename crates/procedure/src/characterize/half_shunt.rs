@@ -11,6 +11,9 @@ use quantity::Ohms;
 
 /// Contact resistance may be this share of the shunt for the method to be worth its time.
 const CONTACT_SHARE: f64 = 0.03;
+/// A shunted needle nearer than this to its place without current tells nothing: a suppressed zero
+/// or a stop may hold it there.
+const LEAST_SHUNTED: f64 = 0.08;
 
 /// Makes the pairs; none where contact resistance would decide the result, or the bank has no
 /// value near the movement's resistance. The analysis says which.
@@ -21,12 +24,15 @@ pub(super) async fn pairs(hand: &mut Hand) -> Result<(), Stopped> {
     let times = if hand.depth == Depth::Full { 2 } else { 1 };
     for time in 0..times {
         hand.say("half-shunt", 0.84 + 0.06 * f64::from(time)).await;
-        pair(hand, &shunt).await?;
+        if !pair(hand, &shunt).await? {
+            break;
+        }
     }
     Ok(())
 }
 
-async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<(), Stopped> {
+/// One pair; answers whether the shunted needle stood where it tells something.
+async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<bool, Stopped> {
     let range = hand.range.clone();
     hand.rest_at_zero().await?;
     up(hand, 0.97, 0.02, Purpose::Unshunted).await?;
@@ -37,15 +43,17 @@ async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<(), Stopped> {
     let shunted = hand.settle(Purpose::Shunted).await?;
     hand.rest_at_zero().await?;
     hand.arrange(range, Vec::new()).await?;
-    up(hand, shunted, 0.01, Purpose::Rising).await?;
-    Ok(())
+    let tells = hand.law.above_zero(shunted) >= LEAST_SHUNTED;
+    if tells {
+        up(hand, shunted, 0.01, Purpose::Rising).await?;
+    }
+    Ok(tells)
 }
 
 /// Elements whose parallel value comes nearest to `movement`.
 fn choose(hand: &Hand, movement: Ohms) -> Option<Vec<usize>> {
     let rig = &hand.rig;
-    let contacts = 1.5 + f64::from(rig.movement_contacts());
-    if rig.switch.contact * contacts / movement > CONTACT_SHARE {
+    if rig.statement().half_shunt_contacts() / movement > CONTACT_SHARE {
         return None;
     }
     let mut order: Vec<usize> = (0..rig.shunt.len()).collect();

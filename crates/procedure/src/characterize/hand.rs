@@ -212,7 +212,9 @@ impl Hand {
         } else {
             d.slow()
         };
-        let window = Seconds::new(0.5).max(d.period * 0.8).max(slow * 1.5);
+        // A creeping needle's back-EMF fades without turning round; it needs the longer look.
+        let creeping = if d.damping > 1.0 { 3.5 } else { 1.5 };
+        let window = Seconds::new(0.5).max(d.period * 0.8).max(slow * creeping);
         (slow, window)
     }
 

@@ -1,0 +1,264 @@
+//! The allowance and the expected deflection in cases small enough to be worked out on paper. A
+//! current of 1 is full scale.
+
+use crate::allowance::{Evidence, Point, SURE_MOTION};
+use crate::rig::Limits;
+use quantity::{Amps, Seconds, Volts};
+
+fn limits() -> Limits {
+    super::rig().limits
+}
+
+fn evidence(zero: f64, points: &[(f64, f64, f64)]) -> Evidence {
+    let mut evidence = Evidence::default();
+    evidence.saw_zero(zero);
+    for &(current, deflection, u) in points {
+        let current = Amps::new(current);
+        evidence.stood(Point {
+            current,
+            deflection,
+            u,
+        });
+    }
+    evidence
+}
+
+fn allows(evidence: &Evidence, expected: f64) {
+    let found = evidence.allowance(&limits()).get();
+    assert!((found / expected - 1.0).abs() < 1e-4, "{found}, {expected}");
+}
+
+fn is(found: Option<f64>, expected: f64) {
+    let found = found.unwrap();
+    assert!((found - expected).abs() < 1e-4, "{found}, {expected}");
+}
+
+#[test]
+fn one_sighting_allows_a_fifth_more() {
+    allows(&evidence(0.0, &[(0.1, 0.1, 0.001)]), 0.12);
+}
+
+/// Below 40 % the deflection may be taken to grow 2.6 times, with an exponent of 1 and a margin of
+/// 0.15: 0.85 r + 0.15 r² = 2.6.
+#[test]
+fn low_on_the_scale() {
+    allows(
+        &evidence(0.0, &[(0.2, 0.2, 0.0), (0.3, 0.3, 0.0)]),
+        0.3 * 2.202_74,
+    );
+}
+
+/// To 102 % from 60 %: 0.97 r + 0.03 r² = 1.7.
+#[test]
+fn high_on_the_scale() {
+    allows(
+        &evidence(0.0, &[(0.4, 0.4, 0.0), (0.6, 0.6, 0.0)]),
+        0.6 * 1.666_67,
+    );
+}
+
+/// The same from a zero at 2 % of scale: the way to go is 100 %, the way gone 58 %, and so is the
+/// exponent that of 0.38 to 0.58: ln(0.58/0.38)/ln(0.6/0.4) = 1.042 93 by the power law,
+/// 1 + (1 − 1.5 × 0.38/0.58)/(1 − 1/1.5) = 1.051 72 by the mixed law, which is more; with the
+/// margin 1.081 72: 0.918 28 r + 0.081 72 r² = 1.724 14.
+#[test]
+fn from_a_zero_that_is_off() {
+    allows(
+        &evidence(0.02, &[(0.4, 0.4, 0.0), (0.6, 0.6, 0.0)]),
+        0.6 * 1.638_62,
+    );
+}
+
+/// A square law: the exponent 2 and the margin 0.03 make a power, (1.02/0.49)^(1/2.03).
+#[test]
+fn square_law() {
+    allows(
+        &evidence(0.0, &[(0.5, 0.25, 0.0), (0.7, 0.49, 0.0)]),
+        0.7 * 1.435_01,
+    );
+}
+
+/// Half of the scale suppressed: ln(0.6/0.3)/ln(0.8/0.65) = 3.338 26, with the margin 3.368 26;
+/// (1.02/0.6)^(1/3.368 26).
+#[test]
+fn suppressed_zero() {
+    allows(
+        &evidence(0.0, &[(0.65, 0.3, 0.0), (0.8, 0.6, 0.0)]),
+        0.8 * 1.170_65,
+    );
+}
+
+/// u of 1 % of scale at 60 %, none below: u of the exponent is (0.01/0.6)/(1 − 0.4/0.6) = 0.05, twice
+/// that and the margin 1.13; the needle may stand at 62 %: 0.87 r + 0.13 r² = 1.02/0.62.
+#[test]
+fn doubt_of_the_needle() {
+    allows(
+        &evidence(0.0, &[(0.4, 0.4, 0.0), (0.6, 0.6, 0.01)]),
+        0.6 * 1.537_68,
+    );
+}
+
+/// Doubt of the lower point counts in the exponent alone: (0.01/0.4)/(1 − 0.4/0.6) = 0.075, twice
+/// that and the margin 1.18: 0.82 r + 0.18 r² = 1.7.
+#[test]
+fn doubt_of_the_lower_point() {
+    allows(
+        &evidence(0.0, &[(0.4, 0.4, 0.01), (0.6, 0.6, 0.0)]),
+        0.6 * 1.547_50,
+    );
+}
+
+/// The partner of the top must lie at least 8 % lower; nearer ones tell no exponent.
+#[test]
+fn points_too_near_each_other_tell_no_exponent() {
+    let near = evidence(0.0, &[(0.56, 0.56, 0.0), (0.6, 0.6, 0.0)]);
+    allows(&near, 0.6);
+    let far = evidence(0.0, &[(0.5, 0.5, 0.0), (0.56, 0.56, 0.0), (0.6, 0.6, 0.0)]);
+    // By 0.5 and 0.6, as in `high_on_the_scale`.
+    allows(&far, 0.6 * 1.666_67);
+}
+
+/// A point below the highest counts where it stood at 80 % of it or more, and where it permits more:
+/// the needle that stood at 90 % with 0.85 permits 0.85 × (1.02/0.9 …) as well.
+#[test]
+fn the_point_that_permits_most_counts() {
+    let points = [(0.5, 0.5, 0.0), (0.85, 0.85, 0.0), (0.9, 0.9, 0.02)];
+    // Exponent 1 + 2 × (0.02/0.9)/(1 − 0.5/0.9) + 0.03 = 1.13 by 0.9 and 0.5; from 0.85:
+    // 0.87 r + 0.13 r² = 1.2; from 0.9 it is 0.87 r + 0.13 r² = 1.02/0.94, which gives less.
+    allows(&evidence(0.0, &points), 0.85 * 1.173_53);
+}
+
+#[test]
+fn a_newer_rest_at_the_same_current_replaces_the_older() {
+    let mut evidence = evidence(0.0, &[(0.1, 0.3, 0.0), (0.1003, 0.1, 0.0)]);
+    allows(&evidence, 0.12036);
+    evidence.stood(Point {
+        current: Amps::new(0.2),
+        deflection: 0.2,
+        u: 0.0,
+    });
+    // ln 2/ln 1.994 = 1.004, by the mixed law 1.006, with the margin 1.156: 0.844 r + 0.156 r² = 2.6.
+    allows(&evidence, 0.2 * 2.192_2);
+}
+
+#[test]
+fn below_sure_motion_nothing_stood() {
+    let moved = evidence(0.001, &[(0.1, SURE_MOTION + 0.0011, 0.0)]);
+    assert!(moved.moved() && moved.stands());
+    let still = evidence(0.001, &[(0.1, SURE_MOTION + 0.0009, 0.0)]);
+    assert!(!still.moved() && !still.stands());
+    assert_eq!(still.allowance(&limits()), limits().first_touch);
+}
+
+#[test]
+fn zero_and_wiggles_are_remembered() {
+    let mut evidence = Evidence::default();
+    assert_eq!((evidence.zero(), evidence.wiggled()), (None, false));
+    evidence.saw_zero(0.02);
+    evidence.saw_wiggle(false);
+    assert_eq!((evidence.zero(), evidence.wiggled()), (Some(0.02), true));
+    assert!(!evidence.moved());
+    evidence.saw_wiggle(true);
+    assert!(evidence.moved() && !evidence.stands());
+    assert!((evidence.from_zero(0.5) - 0.48).abs() < 1e-12);
+}
+
+/// What the needle may do at another current, from 60 % with an exponent of 1.03.
+#[test]
+fn the_expected_deflection_upwards() {
+    let evidence = evidence(0.0, &[(0.4, 0.4, 0.0), (0.6, 0.6, 0.0)]);
+    // 0.6 × (0.97 × 1.5 + 0.03 × 1.5²) at half as much again.
+    is(evidence.deflection_high(Amps::new(0.9)), 0.9135);
+    // Below it, never more than there.
+    is(evidence.deflection_high(Amps::new(0.3)), 0.6);
+    // 0.6 × (1 − 1.03 × 0.5) at half of it.
+    is(evidence.deflection_low(Amps::new(0.3)), 0.291);
+    is(evidence.deflection_low(Amps::new(0.0)), 0.0);
+}
+
+/// u counts twice, upwards and downwards; the zero is added where the needle stands.
+#[test]
+fn the_expected_deflection_with_doubt_and_zero() {
+    let evidence = evidence(0.02, &[(0.4, 0.42, 0.0), (0.6, 0.62, 0.003)]);
+    // Exponent 1.03 + 2 × (0.003/0.6)/(1/3) = 1.06; 0.606 × (0.94 × 1.5 + 0.06 × 2.25) + 0.02.
+    is(evidence.deflection_high(Amps::new(0.9)), 0.956_27);
+    // 0.594 × (1 − 1.06 × 0.5), as a distance from zero.
+    is(evidence.deflection_low(Amps::new(0.3)), 0.279_18);
+}
+
+/// A law steeper than the square is taken for a power.
+#[test]
+fn the_expected_deflection_of_a_steep_law() {
+    let evidence = evidence(0.0, &[(0.65, 0.3, 0.0), (0.8, 0.6, 0.0)]);
+    // 0.6 × 1.1^3.368 26
+    is(evidence.deflection_high(Amps::new(0.88)), 0.827_11);
+}
+
+#[test]
+fn one_point_tells_no_deflection() {
+    let evidence = evidence(0.0, &[(0.4, 0.4, 0.0)]);
+    assert_eq!(evidence.deflection_high(Amps::new(0.5)), None);
+    assert_eq!(evidence.deflection_low(Amps::new(0.5)), None);
+}
+
+/// Growth at the rate per second, and one second ahead of what flows at most.
+#[test]
+fn growth_without_motion() {
+    let limits = limits();
+    let touch = limits.first_touch;
+    let mut evidence = Evidence::default();
+    let seen = |e: &mut Evidence, current: Amps, seconds: f64| {
+        e.nothing_moved(current, Volts::ZERO, Seconds::new(seconds), &limits);
+        e.allowance(&limits) / touch
+    };
+    // What flows is the allowance: 1.5² after two seconds.
+    assert!((seen(&mut evidence, touch, 2.0) - 2.25).abs() < 1e-9);
+    // Half of the allowance flows: 0.5 × 1.5³ of it would be 1.69, 1.5² is 2.25.
+    let half = touch * 1.125;
+    assert!((seen(&mut evidence, half, 2.0) - 1.125 * 3.375).abs() < 1e-9);
+    // A tenth flows: nothing is gained.
+    assert!((seen(&mut evidence, touch * 0.3, 1.0) - 1.125 * 3.375).abs() < 1e-9);
+}
+
+/// 50 mW in the movement end the growth, as 10 mV do until a wiggle; the reason says which.
+#[test]
+fn the_reasons_why_growth_ends() {
+    let mut evidence = Evidence::default();
+    let ends = |e: &Evidence, mv: f64, amps: f64| e.quiet_end(Volts::milli(mv), Amps::new(amps));
+    assert_eq!(ends(&evidence, 9.9, 0.1), None);
+    assert!(
+        ends(&evidence, 10.0, 0.1)
+            .unwrap()
+            .contains("wiggle comes first")
+    );
+    assert!(
+        ends(&evidence, -10.0, 0.1)
+            .unwrap()
+            .contains("wiggle comes first")
+    );
+    assert!(ends(&evidence, 1.0, 49.9).is_none());
+    assert!(
+        ends(&evidence, 1.0, 50.0)
+            .unwrap()
+            .contains("nothing has moved")
+    );
+    evidence.saw_wiggle(false);
+    assert_eq!(ends(&evidence, 19.9, 0.1), None);
+    assert!(ends(&evidence, 20.0, 0.1).is_some());
+    evidence.saw_wiggle(false);
+    assert_eq!(ends(&evidence, 49.9, 0.1), None);
+    assert!(
+        ends(&evidence, 50.0, 0.1)
+            .unwrap()
+            .contains("no wiggle has moved")
+    );
+    evidence.saw_wiggle(true);
+    assert_eq!(ends(&evidence, 50.0, 50.0), None);
+}
+
+#[test]
+fn the_proven_full_scale_is_the_allowance_less_the_way_above_the_mark() {
+    let evidence = evidence(0.0, &[(0.1, 0.1, 0.001)]);
+    let found = evidence.full_scale_low(&limits()).get();
+    assert!((found - 0.12 / 1.02).abs() < 1e-12, "{found}");
+}
