@@ -63,7 +63,14 @@ const PURE: [&str; 3] = ["quantity", "evidence", "movement"];
 const SEES_SIMULATOR: [&str; 2] = ["needlerig", "needlerig-tests"];
 
 /// Libraries that reach outside the process or know the time.
-const IMPURE_LIBRARIES: [&str; 5] = ["tokio", "rusqlite", "jiff", "signal-hook", "tracing"];
+const IMPURE_LIBRARIES: [&str; 6] = [
+    "tokio",
+    "rusqlite",
+    "rustix",
+    "jiff",
+    "signal-hook",
+    "tracing",
+];
 
 /// Modules of the standard library that reach outside the process.
 const IMPURE_MODULES: [&str; 7] = ["fs", "net", "process", "env", "io", "os", "thread"];

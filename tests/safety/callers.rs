@@ -3,7 +3,7 @@
 
 use super::scene::{Scene, Stage, assert_at_rest, paused, start};
 use evidence::{Needle, Purpose, Sight, SightFuture, Sighting};
-use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle};
+use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle, Watching};
 use procedure::{Outcome, Plan, Stopped, Voice};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, sleep};
@@ -81,14 +81,15 @@ fn a_procedure_that_panics_leaves_a_safe_rig() {
             Ok(Outcome::Complete)
         });
         let running = start(plan, &mut stage).await;
-        assert!(running.await.unwrap_err().is_panic());
-        assert!(
-            stage.truth().current > 3e-7,
-            "current flows when the procedure breaks"
-        );
-        sleep(Duration::from_secs(1)).await;
+        let end = running.await.unwrap();
         let truth = stage.truth();
+        assert!(truth.peak_current > 3e-7, "current flowed");
         assert_at_rest(&truth);
+        match end.plan {
+            Some(Err(Stopped::Defect(text))) => assert!(text.contains("in a procedure"), "{text}"),
+            other => panic!("{other:?}"),
+        }
+        assert!(end.ending.unwrap().safe.verified);
         assert!(!stage.tap.take().is_empty());
     });
 }
@@ -207,7 +208,15 @@ fn a_reader_that_panics_leaves_a_safe_rig() {
         let wires = std::mem::take(&mut stage.wires);
         let (sight, tap) = (Box::new(Brittle(100)), Box::new(stage.tap.clone()));
         let rig = Rig::clone(&stage.rig);
-        let guard = Guard::start(rig, wires, sight, tap, stage.stop.clone()).await;
+        let guard = Guard::start(
+            rig,
+            wires,
+            sight,
+            tap,
+            stage.stop.clone(),
+            Watching::InProcess,
+        )
+        .await;
         let mut guard = guard.map_err(|(fault, _)| fault).unwrap();
         let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
         arranged.unwrap();

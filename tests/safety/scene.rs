@@ -2,12 +2,12 @@
 
 use super::proxy::{Rule, Wrong, spoil};
 use evidence::{Journal, Observation};
-use guard::{Fault, Guard, Rig, SafeReport, Wires};
+use guard::{Fault, Guard, Rig, SafeReport, Watching, Wires};
 use hw_sim::{Bench, SharedBench, Truth};
 use needle::WireReader;
 use needlerig::session::SIMULATED_RIG;
 use needlerig_tests::campaign::Tap;
-use procedure::{Depth, Outcome, Plan, Stopped, characterize};
+use procedure::{Depth, Outcome, Plan, RunEnd, Stopped, characterize};
 use std::future::Future;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -71,9 +71,16 @@ impl Stage {
         let eye = WireReader::open(eye, needle::DEADLINE).await.unwrap();
         let wires = std::mem::take(&mut self.wires);
         let rig = Rig::clone(&self.rig);
-        Guard::start(rig, wires, Box::new(eye), journal, self.stop.clone())
-            .await
-            .map_err(|(fault, _)| fault)
+        Guard::start(
+            rig,
+            wires,
+            Box::new(eye),
+            journal,
+            self.stop.clone(),
+            Watching::InProcess,
+        )
+        .await
+        .map_err(|(fault, _)| fault)
     }
 
     /// The truth, with all that followed from the last command.
@@ -305,12 +312,10 @@ async fn finish(
 }
 
 /// Runs a plan of the test's own on a sound bench.
-pub async fn start(plan: Plan, stage: &mut Stage) -> tokio::task::JoinHandle<()> {
+pub async fn start(plan: Plan, stage: &mut Stage) -> tokio::task::JoinHandle<RunEnd> {
     let tap = Box::new(stage.tap.clone());
     let guard = stage.guard(tap).await.unwrap();
-    tokio::spawn(async move {
-        procedure::run(plan, guard, |_| {}).await;
-    })
+    tokio::spawn(procedure::run(plan, guard, |_| {}))
 }
 
 /// A journal with room for so many observations.

@@ -16,7 +16,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 4] = [
+const TASKS: [Task; 5] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -26,6 +26,15 @@ const TASKS: [Task; 4] = [
         "campaign",
         "[COUNT] [NAME]: random movements judged against the truth; goes on where it stopped",
         |arguments| program("campaign", arguments),
+    ),
+    (
+        "kill-campaign",
+        "[COUNT] [NAME]: runs killed at random moments; the rig must be off within 2 s each time",
+        |arguments| {
+            let build = ["build", "--quiet", "--release", "--package", "needlerig"];
+            run::finish(run::cargo(&build))?;
+            program("kill_campaign", arguments)
+        },
     ),
     (
         "bench",
@@ -60,7 +69,7 @@ fn main() -> ExitCode {
     let Some((name, _, task)) = TASKS.iter().find(|(name, ..)| *name == wanted) else {
         eprintln!("Usage: cargo xtask <task>\n\nTasks:");
         for (name, what, _) in TASKS {
-            eprintln!("  {name:<10} {what}");
+            eprintln!("  {name:<14} {what}");
         }
         // Asking for help is no mistake; a wrong name is.
         let asked = ["", "help", "-h", "--help"].contains(&wanted);

@@ -10,6 +10,7 @@ use crate::error::LinkError;
 use crate::frame::{Framing, Wire, excerpt};
 use crate::port::Port;
 use crate::words::LONGEST_COMMAND;
+use std::os::fd::{AsFd, OwnedFd};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
@@ -41,6 +42,8 @@ pub struct Link {
     unidentified: u32,
     /// Deadline of the question whose answer is missing.
     outstanding: Duration,
+    /// A second handle on the same connection.
+    twin: Option<OwnedFd>,
 }
 
 impl std::fmt::Debug for Link {
@@ -59,6 +62,13 @@ pub(crate) async fn connect(host: &str, port: u16) -> std::io::Result<TcpStream>
     Ok(stream)
 }
 
+fn unconnected(link: &str, error: &std::io::Error) -> LinkError {
+    LinkError::Connect {
+        link: link.to_owned(),
+        cause: error.to_string(),
+    }
+}
+
 impl Link {
     /// Connects to a raw TCP socket.
     ///
@@ -67,11 +77,14 @@ impl Link {
     pub async fn tcp(host: &str, port: u16, wire: &Wire) -> Result<Self, LinkError> {
         let name = format!("TCPIP::{host}::{port}::SOCKET");
         match timeout(wire.connect, connect(host, port)).await {
-            Ok(Ok(stream)) => Ok(Self::over(Box::new(stream), &name, wire)),
-            Ok(Err(error)) => Err(LinkError::Connect {
-                link: name,
-                cause: error.to_string(),
-            }),
+            Ok(Ok(stream)) => {
+                let twin = stream.as_fd().try_clone_to_owned();
+                let twin = twin.map_err(|error| unconnected(&name, &error))?;
+                let mut link = Self::over(Box::new(stream), &name, wire);
+                link.twin = Some(twin);
+                Ok(link)
+            }
+            Ok(Err(error)) => Err(unconnected(&name, &error)),
             Err(_) => {
                 let cause = format!("nothing within {:?}", wire.connect);
                 Err(LinkError::Connect { link: name, cause })
@@ -87,7 +100,31 @@ impl Link {
             fresh: true,
             unidentified: 0,
             outstanding: Duration::ZERO,
+            twin: None,
         }
+    }
+
+    /// Takes the second handle on the same connection, for a process that must be able to speak on
+    /// it when this one is gone. None for a stream inside this process, or when taken before.
+    pub fn take_twin(&mut self) -> Option<OwnedFd> {
+        self.twin.take()
+    }
+
+    /// A link over a connection that another process has opened and used, from its twin. It is
+    /// dirty: answers may be outstanding, and a command may have gone out in part.
+    ///
+    /// # Errors
+    /// When the handle is no TCP connection.
+    pub fn adopt(twin: OwnedFd, name: &str, wire: &Wire) -> Result<Self, LinkError> {
+        let stream = std::net::TcpStream::from(twin);
+        let stream = stream
+            .set_nonblocking(true)
+            .and_then(|()| TcpStream::from_std(stream))
+            .map_err(|error| unconnected(name, &error))?;
+        let mut link = Self::over(Box::new(stream), name, wire);
+        link.state = LinkState::Dirty;
+        link.port.cut = true;
+        Ok(link)
     }
 
     /// The link under the role of its instrument, for messages: `drop (TCPIP::…)`.

@@ -31,15 +31,7 @@ impl Session {
     /// Clears the status, finds out who is there, and empties the error queue. Nothing here
     /// changes an output.
     pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
-        let mut session = Self {
-            link,
-            dialect: dialect.name.clone(),
-            common: dialect.common.clone(),
-            numbers: dialect.numbers.clone(),
-            identity: String::new(),
-            line: String::new(),
-            late_errors: Vec::new(),
-        };
+        let mut session = Self::over(link, dialect, String::new());
         let expected = match dialect.models.is_empty() {
             true => "maker,model,serial number,firmware".to_owned(),
             false => dialect.models.join(" or "),
@@ -65,6 +57,35 @@ impl Session {
             debug!(instrument = %session.link.name(), code, text, "left in the error queue");
         }
         Ok(session)
+    }
+
+    fn over(link: Link, dialect: &Dialect, identity: String) -> Self {
+        Self {
+            link,
+            dialect: dialect.name.clone(),
+            common: dialect.common.clone(),
+            numbers: dialect.numbers.clone(),
+            identity,
+            line: String::new(),
+            late_errors: Vec::new(),
+        }
+    }
+
+    /// Goes on with an instrument that is known from before, asking nothing yet: the identity is
+    /// compared before the first exchange, but an emergency need not wait for it. Only a connection
+    /// that was made anew is greeted.
+    pub async fn resume(
+        mut link: Link,
+        dialect: &Dialect,
+        identity: &str,
+    ) -> Result<Self, DriverError> {
+        if link.state() == LinkState::Clean {
+            for command in &dialect.common.hello {
+                link.send_anyway(command.text()).await?;
+            }
+            link.mark_dirty();
+        }
+        Ok(Self::over(link, dialect, identity.to_owned()))
     }
 
     pub fn identity(&self) -> &str {

@@ -79,15 +79,39 @@ impl Supply {
     /// # Errors
     /// When the dialect is not for a supply, or the instrument does not answer as it should.
     pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
-        let Words::Supply(words) = &dialect.words else {
-            return Err(Session::wrong_kind(link.name(), dialect, Kind::Supply));
-        };
+        let words = Self::words(&link, dialect)?;
         let session = Session::open(link, dialect).await?;
-        Ok(Self {
+        Ok(Self::over(session, words))
+    }
+
+    /// Goes on with the instrument of that `identity`, as another process has left it. Asks nothing:
+    /// an emergency command can go out at once, all others only after the identity was compared.
+    ///
+    /// # Errors
+    /// When the dialect is not for a supply, or a new connection takes no greeting.
+    pub async fn resume(
+        link: Link,
+        dialect: &Dialect,
+        identity: &str,
+    ) -> Result<Self, DriverError> {
+        let words = Self::words(&link, dialect)?;
+        let session = Session::resume(link, dialect, identity).await?;
+        Ok(Self::over(session, words))
+    }
+
+    fn words(link: &Link, dialect: &Dialect) -> Result<SupplyWords, DriverError> {
+        match &dialect.words {
+            Words::Supply(words) => Ok(words.clone()),
+            _ => Err(Session::wrong_kind(link.name(), dialect, Kind::Supply)),
+        }
+    }
+
+    fn over(session: Session, words: SupplyWords) -> Self {
+        Self {
             session,
-            words: words.clone(),
             limits: words.limits,
-        })
+            words,
+        }
     }
 
     /// The supply held to what the rig file states, which may only be narrower than what its

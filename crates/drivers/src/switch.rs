@@ -51,14 +51,35 @@ impl Switch {
     /// # Errors
     /// When the dialect is not for a switch, or the instrument does not answer as it should.
     pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
-        let Words::Switch(words) = &dialect.words else {
-            return Err(Session::wrong_kind(link.name(), dialect, Kind::Switch));
-        };
+        let words = Self::words(&link, dialect)?;
         let session = Session::open(link, dialect).await?;
-        Ok(Self {
-            session,
-            words: words.clone(),
-        })
+        Ok(Self::over(session, words))
+    }
+
+    /// Goes on with the instrument of that `identity`, as another process has left it. Asks nothing:
+    /// an emergency command can go out at once, all others only after the identity was compared.
+    ///
+    /// # Errors
+    /// When the dialect is not for a switch, or a new connection takes no greeting.
+    pub async fn resume(
+        link: Link,
+        dialect: &Dialect,
+        identity: &str,
+    ) -> Result<Self, DriverError> {
+        let words = Self::words(&link, dialect)?;
+        let session = Session::resume(link, dialect, identity).await?;
+        Ok(Self::over(session, words))
+    }
+
+    fn words(link: &Link, dialect: &Dialect) -> Result<SwitchWords, DriverError> {
+        match &dialect.words {
+            Words::Switch(words) => Ok(words.clone()),
+            _ => Err(Session::wrong_kind(link.name(), dialect, Kind::Switch)),
+        }
+    }
+
+    fn over(session: Session, words: SwitchWords) -> Self {
+        Self { session, words }
     }
 
     /// The unit held to the channels that the rig file names.

@@ -135,3 +135,44 @@ async fn a_supply_on_a_socket() {
     drop(supply);
     served.join().unwrap();
 }
+
+/// The words of a supply for which an answer is outstanding and a command was cut in half when
+/// another takes it over: off goes out at once, on a line of its own, and the stale answer is not
+/// taken for a new one.
+#[tokio::test]
+async fn a_supply_is_taken_over_on_the_same_connection() {
+    let (port, served) = serve(|lines, mut out| {
+        let mut heard = Vec::new();
+        for line in lines.lines() {
+            let line = line.expect("a line");
+            let reply = match line.as_str() {
+                "*IDN?" => "ACME,SUPPLY,0,1.0\n",
+                ":SYST:ERR?" => "+0,\"No error\"\n",
+                ":OUTP OFF" => "1\n",
+                ":OUTP?" => "0\n",
+                _ => "",
+            };
+            out.write_all(reply.as_bytes()).expect("written");
+            heard.push(line);
+        }
+        let off = heard.iter().position(|line| line == ":OUTP OFF");
+        let off = off.expect("the command to switch off, whole");
+        assert_eq!(heard[off - 1], ":VOL", "what was cut stays cut");
+        assert!(!heard[..off].contains(&"*IDN?".to_owned()), "{heard:?}");
+    });
+    let dialect = Dialect::built_in("simulated-supply").unwrap();
+    let mut link = Link::tcp("127.0.0.1", port, &dialect.wire).await.unwrap();
+    let twin = link.take_twin().expect("a second handle");
+    assert!(link.take_twin().is_none(), "there is one");
+    let mut cut = TcpStream::from(twin.try_clone().unwrap());
+    cut.write_all(b":VOL").unwrap();
+    drop((link, cut));
+    let link = Link::adopt(twin, "supply", &dialect.wire).unwrap();
+    let mut supply = Supply::resume(link, &dialect, "ACME,SUPPLY,0,1.0")
+        .await
+        .unwrap();
+    supply.off_now().await.unwrap();
+    assert!(!supply.output_state().await.unwrap());
+    drop(supply);
+    served.join().unwrap();
+}

@@ -8,6 +8,7 @@ use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
+use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, Move, energised, loop_low, moves};
 use evidence::{Needle, Observation, Purpose, Reading};
 use quantity::{Amps, Seconds, Volts};
@@ -74,9 +75,9 @@ impl Core {
     async fn go_live(&mut self) -> Result<(), Fault> {
         let output = &mut self.bench.output;
         output.protect(self.rig.supply.max_voltage * 1.05).await?;
-        output.enable().await?;
+        output.enable(&self.watched).await?;
         self.enter(Phase::Live);
-        self.confirm_no_voltage().await
+        confirm_no_voltage(&self.rig, &mut self.bench.output).await
     }
 
     /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group
@@ -158,7 +159,8 @@ impl Core {
             let share = step as f64 / count as f64;
             let volts = set_point(from, checked.volts, share, self.rig.supply.resolution);
             if volts > self.volts() {
-                let armed = Armed::new(&checked, from, self.bench.output.epoch());
+                let epoch = self.bench.output.epoch();
+                let armed = Armed::new(&checked, from, epoch, &self.watched)?;
                 self.bench.output.raise(armed, volts).await?;
             } else {
                 self.bench.output.lower(volts).await?;

@@ -10,6 +10,7 @@ use crate::rest::Tick;
 use crate::rig::Rig;
 use crate::safe::SafeReport;
 use crate::state::State;
+use crate::watcher::{Heart, Watched};
 use drivers::{Meter, Switch};
 use evidence::{Journal, Sight};
 use futures::FutureExt;
@@ -56,6 +57,7 @@ pub(crate) struct Core {
     pub rig: Rig,
     pub bench: Bench,
     pub stop: watch::Receiver<bool>,
+    pub watched: Watched,
     /// Who waits for the proposal being carried out.
     pub waiting: Option<oneshot::Sender<Result<Report, Halt>>>,
     pub started: Instant,
@@ -104,14 +106,15 @@ pub struct Ending {
 }
 
 impl Core {
-    pub fn new(rig: Rig, bench: Bench, stop: watch::Receiver<bool>, started: Instant) -> Self {
+    pub fn new(rig: Rig, bench: Bench, stop: watch::Receiver<bool>, watched: Watched) -> Self {
         let heaviest = rig.review().heaviest;
         Self {
             rig,
             bench,
             stop,
+            watched,
             waiting: None,
-            started,
+            started: Instant::now(),
             phase: Phase::Safe,
             state: State::RELEASED,
             evidence: Evidence::default(),
@@ -137,8 +140,20 @@ impl Core {
         }
     }
 
+    /// Runs to the end with a beating heart. It beats in the guard's own task: a guard that is
+    /// stuck gives no sign of life, whatever else of the program still runs.
+    pub async fn run(self, requests: mpsc::Receiver<Request>, mut heart: Heart) -> Ending {
+        let ending = tokio::select! {
+            biased;
+            ending = self.guarded(requests) => ending,
+            never = heart.beat() => match never {},
+        };
+        heart.dismiss(ending.safe.verified).await;
+        ending
+    }
+
     /// Serves proposals until the caller is gone or something goes wrong; then makes safe.
-    pub async fn run(mut self, mut requests: mpsc::Receiver<Request>) -> Ending {
+    async fn guarded(mut self, mut requests: mpsc::Receiver<Request>) -> Ending {
         let served = AssertUnwindSafe(self.serve(&mut requests))
             .catch_unwind()
             .await;
@@ -176,7 +191,7 @@ impl Core {
         loop {
             let request = tokio::select! {
                 biased;
-                () = crate::watch::stopped(&mut self.stop) => return Err(Fault::Interrupted),
+                fault = crate::watch::stopped(&mut self.stop, &mut self.watched) => return Err(fault),
                 request = requests.recv() => request,
             };
             let Some(request) = request else {

@@ -57,6 +57,9 @@ pub enum Fault {
     /// Somebody asked to stop.
     #[error("interrupted")]
     Interrupted,
+    /// Nobody would make the rig safe if this program were killed.
+    #[error("{0}; nobody would switch the output off if this program were killed")]
+    Unwatched(String),
     /// A defect in the program.
     #[error("a defect in the program stopped the guard: {0}")]
     Panic(String),

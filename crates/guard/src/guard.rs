@@ -5,15 +5,15 @@ use crate::fault::Fault;
 use crate::output::Output;
 use crate::proposal::{Halt, Proposal, Report};
 use crate::rig::{MeterSpec, Rig};
-use drivers::{Dialect, Limits as SupplyLimits, Link, Meter, Resource, Supply, Switch};
+use crate::safe::{found_energised, make_safe};
+use crate::watcher::{Brief, Heart, Twins, Watching};
+use drivers::{Dialect, Link, Meter, Resource, Supply, Switch};
 use evidence::{Journal, Sight};
-use quantity::Volts;
 use std::collections::BTreeMap;
 use std::path::Path;
 use tokio::io::DuplexStream;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::JoinHandle;
-use tokio::time::Instant;
 
 /// In-process wires by name, for resources of the form `INPROC::name`.
 pub type Wires = BTreeMap<String, DuplexStream>;
@@ -23,54 +23,57 @@ pub struct Guard {
     requests: mpsc::Sender<Request>,
     task: JoinHandle<Ending>,
     instruments: Vec<(String, String)>,
+    found: Vec<String>,
 }
 
 impl Guard {
-    /// Opens the instruments, makes the rig safe and verifies it, and starts the guard's task.
-    /// `stop` turning true ends the run in the safe state at any moment.
+    /// Opens the instruments, makes the rig safe and verifies it, sees to it that somebody else can
+    /// do the same (`watching`), and starts the guard's task. `stop` turning true ends the run in
+    /// the safe state at any moment.
     ///
     /// # Errors
-    /// When an instrument can't be opened, or the rig can't be made safe.
+    /// When an instrument can't be opened, the rig can't be made safe, or nobody watches.
     pub async fn start(
         rig: Rig,
         mut wires: Wires,
         sight: Box<dyn Sight>,
         journal: Box<dyn Journal>,
         stop: watch::Receiver<bool>,
+        watching: Watching,
     ) -> Result<Self, (Fault, Box<dyn Journal>)> {
-        let bench = match open(&rig, &mut wires, sight).await {
-            Ok(parts) => parts.with(journal),
+        let started = async {
+            let mut parts = open(&rig, &mut wires, sight).await?;
+            let (output, switch) = (&mut parts.output, &mut parts.switch);
+            let found = found_energised(&rig, output, switch).await;
+            let safe = make_safe(&rig, output, switch).await;
+            if !safe.verified {
+                let why = safe.failures.join("; ");
+                let text = format!("the rig could not be made safe at the start: {why}");
+                return Err(Fault::Instrument(text));
+            }
+            let brief = Brief::new(&rig, output.identity(), switch.identity());
+            let (heart, watched) = Heart::start(watching, brief, parts.twins.take()).await?;
+            Ok((parts, found, heart, watched))
+        };
+        let (parts, found, heart, watched) = match started.await {
+            Ok(started) => started,
             Err(fault) => return Err((fault, journal)),
         };
-        let instruments = vec![
-            ("supply".to_owned(), bench.output.identity().to_owned()),
-            (
-                "drop meter".to_owned(),
-                bench.drop_meter.identity().to_owned(),
-            ),
-            (
-                "loop meter".to_owned(),
-                bench.loop_meter.identity().to_owned(),
-            ),
-            ("switch".to_owned(), bench.switch.identity().to_owned()),
-            ("reader".to_owned(), bench.sight.name()),
-        ];
-        let mut core = Core::new(rig, bench, stop, Instant::now());
-        let safe = core.make_safe().await;
-        if !safe.verified {
-            let why = format!(
-                "the rig could not be made safe at the start: {}",
-                safe.failures.join("; ")
-            );
-            return Err((Fault::Instrument(why), core.bench.journal));
-        }
+        let instruments = parts.instruments();
+        let core = Core::new(rig, parts.with(journal), stop, watched);
         let (requests, inbox) = mpsc::channel(1);
-        let task = tokio::spawn(core.run(inbox));
+        let task = tokio::spawn(core.run(inbox, heart));
         Ok(Self {
             requests,
             task,
             instruments,
+            found,
         })
+    }
+
+    /// What was found energised at the start, in words, before it was made safe; mostly nothing.
+    pub fn found(&self) -> &[String] {
+        &self.found
     }
 
     /// The instruments by role, as they identified themselves.
@@ -113,9 +116,23 @@ struct Parts {
     loop_meter: Meter,
     switch: Switch,
     sight: Box<dyn Sight>,
+    /// Second handles on the links of supply and switch, where these lead out of this process.
+    twins: Option<Twins>,
 }
 
 impl Parts {
+    fn instruments(&self) -> Vec<(String, String)> {
+        let named = [
+            ("supply", self.output.identity()),
+            ("drop meter", self.drop_meter.identity()),
+            ("loop meter", self.loop_meter.identity()),
+            ("switch", self.switch.identity()),
+            ("reader", &self.sight.name()),
+        ];
+        let owned = |(role, identity): (&str, &str)| (role.to_owned(), identity.to_owned());
+        named.into_iter().map(owned).collect()
+    }
+
     fn with(self, journal: Box<dyn Journal>) -> Bench {
         let Self {
             output,
@@ -123,6 +140,7 @@ impl Parts {
             loop_meter,
             switch,
             sight,
+            ..
         } = self;
         Bench {
             output,
@@ -138,18 +156,14 @@ impl Parts {
 async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Parts, Fault> {
     let spec = &rig.supply;
     let folder = rig.dialects.as_deref();
-    let (link, dialect) = wire(&spec.resource, &spec.dialect, "supply", folder, wires).await?;
-    let limits = SupplyLimits {
-        min_voltage: Volts::ZERO,
-        max_voltage: spec.max_voltage,
-        voltage_step: spec.resolution,
-        max_current: spec.max_current,
-        current_step: spec.current_resolution,
-    };
-    let supply = Supply::open(link, &dialect).await?.with_limits(limits)?;
+    let (mut link, dialect) = wire(&spec.resource, &spec.dialect, "supply", folder, wires).await?;
+    let supply_twin = link.take_twin();
+    let supply = Supply::open(link, &dialect)
+        .await?
+        .with_limits(spec.limits())?;
     let drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
     let loop_meter = meter(&rig.loop_meter, "loop meter", folder, wires).await?;
-    let (link, dialect) = wire(
+    let (mut link, dialect) = wire(
         &rig.switch.resource,
         &rig.switch.dialect,
         "switch",
@@ -157,6 +171,7 @@ async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Par
         wires,
     )
     .await?;
+    let switch_twin = link.take_twin();
     let switch = Switch::open(link, &dialect)
         .await?
         .with_channels(&rig.channels())?;
@@ -166,6 +181,7 @@ async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Par
         loop_meter,
         switch,
         sight,
+        twins: Twins::of(supply_twin, switch_twin)?,
     })
 }
 

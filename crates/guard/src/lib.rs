@@ -20,6 +20,7 @@ mod rig;
 mod safe;
 mod state;
 mod watch;
+mod watcher;
 
 pub use crate::allowance::{Evidence, Point, SURE_MOTION};
 pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
@@ -35,3 +36,4 @@ pub use crate::rig::{
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};
+pub use crate::watcher::{Incident, WatcherProcess, Watching, Why, stand_watch};

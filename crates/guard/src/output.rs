@@ -1,9 +1,10 @@
-//! The supply, behind a token: a raising call consumes an [`Armed`], which only a passed check
-//! can make.
+//! The supply, behind two tokens: a raising call consumes an [`Armed`], which only a passed check
+//! can make, and only while somebody else could make the rig safe ([`Watched`]).
 
 use crate::fault::Fault;
 use crate::rig::SupplySpec;
-use drivers::Supply;
+use crate::watcher::Watched;
+use drivers::{LinkState, Supply};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, Instant};
 
@@ -19,13 +20,19 @@ pub(crate) struct Armed {
 }
 
 impl Armed {
-    /// Made from a checked drive, for the rig state of that `epoch`.
-    pub fn new(checked: &crate::check::Drive, from: Volts, epoch: u64) -> Self {
-        Self {
+    /// Made from a checked drive, for the rig state of that `epoch`; not on an unwatched rig.
+    pub fn new(
+        checked: &crate::check::Drive,
+        from: Volts,
+        epoch: u64,
+        watched: &Watched,
+    ) -> Result<Self, Fault> {
+        watched.still()?;
+        Ok(Self {
             up_to: checked.volts.max(from),
             epoch,
             expires: Instant::now() + GOOD_FOR,
-        }
+        })
     }
 }
 
@@ -129,14 +136,25 @@ impl Output {
     }
 
     /// Switches the output on at zero volts.
-    pub async fn enable(&mut self) -> Result<(), Fault> {
+    pub async fn enable(&mut self, watched: &Watched) -> Result<(), Fault> {
+        watched.still()?;
         self.set(Volts::ZERO).await?;
         self.supply.output(true).await?;
         self.expect_output(true).await
     }
 
+    /// Whether the output is on, as the supply says.
+    pub async fn is_on(&mut self) -> Result<bool, Fault> {
+        Ok(self.supply.output_state().await?)
+    }
+
+    /// Whether the link to the supply is in step.
+    pub fn link(&self) -> LinkState {
+        self.supply.state()
+    }
+
     async fn expect_output(&mut self, wanted: bool) -> Result<(), Fault> {
-        let found = self.supply.output_state().await?;
+        let found = self.is_on().await?;
         if found != wanted {
             let (wanted, found) = (wanted.to_string(), found.to_string());
             return Err(Fault::ReadBack {

@@ -84,6 +84,17 @@ pub struct SupplySpec {
 }
 
 impl SupplySpec {
+    /// What the driver may set.
+    pub(crate) fn limits(&self) -> drivers::Limits {
+        drivers::Limits {
+            min_voltage: Volts::ZERO,
+            max_voltage: self.max_voltage,
+            voltage_step: self.resolution,
+            max_current: self.max_current,
+            current_step: self.current_resolution,
+        }
+    }
+
     /// The highest voltage at the terminals when `set` was asked for, coming from `from`.
     pub fn highest(&self, set: Volts, from: Volts) -> Volts {
         let step = (set - from).max(Volts::ZERO);

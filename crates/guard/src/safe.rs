@@ -3,9 +3,12 @@
 
 use crate::core::Core;
 use crate::fault::Fault;
-use crate::output::SAFE_WITHIN;
+use crate::output::{Output, SAFE_WITHIN};
+use crate::rig::Rig;
 use crate::state::State;
+use drivers::Switch;
 use quantity::{Amps, Seconds, Volts};
+use tokio::time::Instant;
 
 /// Below this the supply counts as off, beside its stated offset.
 const OFF: Volts = Volts::milli(3.0);
@@ -24,84 +27,106 @@ pub struct SafeReport {
 impl Core {
     /// Makes the rig safe from any state. Never stops at a failed step.
     pub(crate) async fn make_safe(&mut self) -> SafeReport {
-        let began = self.now();
-        let mut report = SafeReport::default();
-        let limit = SAFE_WITHIN.duration();
-        let channels = self.rig.channels();
-        let (off, released) = {
-            let bench = &mut self.bench;
-            // Neither waits for the other, nor for an answer that is still outstanding.
-            tokio::join!(
-                biased;
-                tokio::time::timeout(limit, bench.output.off_now()),
-                tokio::time::timeout(limit, bench.switch.release_now(&channels)),
-            )
-        };
-        note(
-            &mut report,
-            "switching the supply off",
-            off.map(|r| r.map_err(|e| e.to_string())),
-        );
-        note(
-            &mut report,
-            "releasing the contacts",
-            released.map(|r| r.map_err(|e| e.to_string())),
-        );
         self.state = State::RELEASED;
         self.bound = Amps::ZERO;
-        let moved = self.rig.switch.operate + self.rig.switch.bounce + self.rig.supply.settle;
-        tokio::time::sleep((moved * 2.0).duration()).await;
-        let confirmed = tokio::time::timeout(limit * 2, self.confirm_safe()).await;
-        report.verified = matches!(confirmed, Ok(Ok(())));
-        note(
-            &mut report,
-            "confirming the safe state",
-            confirmed.map(|r| r.map_err(|e| e.to_string())),
-        );
-        report.took = self.now() - began;
-        report
+        make_safe(&self.rig, &mut self.bench.output, &mut self.bench.switch).await
     }
+}
 
-    /// Off and released as the instruments say, and no voltage by a reading. The contacts are seen to
-    /// even when the supply no longer answers: then they are all that is left.
-    async fn confirm_safe(&mut self) -> Result<(), Fault> {
-        let released = self.confirm_released().await;
-        self.bench.output.confirm_off().await?;
-        released?;
-        self.confirm_no_voltage().await
-    }
+/// Makes a rig safe from any state. Never stops at a failed step.
+pub(crate) async fn make_safe(rig: &Rig, output: &mut Output, switch: &mut Switch) -> SafeReport {
+    let began = Instant::now();
+    let mut report = SafeReport::default();
+    let limit = SAFE_WITHIN.duration();
+    let channels = rig.channels();
+    // Neither waits for the other, nor for an answer that is still outstanding.
+    let (off, released) = tokio::join!(
+        biased;
+        tokio::time::timeout(limit, output.off_now()),
+        tokio::time::timeout(limit, switch.release_now(&channels)),
+    );
+    note(
+        &mut report,
+        "switching the supply off",
+        off.map(|r| r.map_err(|e| e.to_string())),
+    );
+    note(
+        &mut report,
+        "releasing the contacts",
+        released.map(|r| r.map_err(|e| e.to_string())),
+    );
+    let moved = rig.switch.operate + rig.switch.bounce + rig.supply.settle;
+    tokio::time::sleep((moved * 2.0).duration()).await;
+    let confirmed = tokio::time::timeout(limit * 2, confirm_safe(rig, output, switch)).await;
+    report.verified = matches!(confirmed, Ok(Ok(())));
+    note(
+        &mut report,
+        "confirming the safe state",
+        confirmed.map(|r| r.map_err(|e| e.to_string())),
+    );
+    report.took = began.elapsed().as_secs_f64();
+    report
+}
 
-    async fn confirm_released(&mut self) -> Result<(), Fault> {
-        let channels = self.rig.channels();
-        // Once more with an answer: the first command was sent without waiting for any.
-        self.bench.switch.release(&channels).await?;
-        self.bench.switch.barrier().await?;
-        let found = self.bench.switch.energised(&channels).await?;
-        match channels.iter().zip(found).find(|(_, on)| *on) {
-            None => Ok(()),
-            Some((channel, _)) => Err(Fault::ReadBack {
-                what: "relay",
-                wanted: format!("channel {channel} off"),
-                found: "on".to_owned(),
-            }),
-        }
-    }
+/// Off and released as the instruments say, and no voltage by a reading. The contacts are seen to
+/// even when the supply no longer answers: then they are all that is left.
+async fn confirm_safe(rig: &Rig, output: &mut Output, switch: &mut Switch) -> Result<(), Fault> {
+    let released = confirm_released(rig, switch).await;
+    output.confirm_off().await?;
+    released?;
+    confirm_no_voltage(rig, output).await
+}
 
-    /// A reading of the supply's terminals at zero, within the time that a safe state may take.
-    pub(crate) async fn confirm_no_voltage(&mut self) -> Result<(), Fault> {
-        let limit = OFF + self.rig.supply.offset;
-        let mut volts = self.bench.output.measured().await?;
-        let until = self.now() + SAFE_WITHIN.get();
-        while volts.abs() > limit && self.now() < until {
-            tokio::time::sleep(Seconds::milli(20.0).duration()).await;
-            volts = self.bench.output.measured().await?;
-        }
-        if volts.abs() > limit {
-            Err(Fault::NotOff(volts))
-        } else {
-            Ok(())
-        }
+async fn confirm_released(rig: &Rig, switch: &mut Switch) -> Result<(), Fault> {
+    let channels = rig.channels();
+    // Once more with an answer: the first command was sent without waiting for any.
+    switch.release(&channels).await?;
+    switch.barrier().await?;
+    let found = switch.energised(&channels).await?;
+    match channels.iter().zip(found).find(|(_, on)| *on) {
+        None => Ok(()),
+        Some((channel, _)) => Err(Fault::ReadBack {
+            what: "relay",
+            wanted: format!("channel {channel} off"),
+            found: "on".to_owned(),
+        }),
     }
+}
+
+/// A reading of the supply's terminals at zero, within the time that a safe state may take.
+pub(crate) async fn confirm_no_voltage(rig: &Rig, output: &mut Output) -> Result<(), Fault> {
+    let limit = OFF + rig.supply.offset;
+    let mut volts = output.measured().await?;
+    let until = Instant::now() + SAFE_WITHIN.duration();
+    while volts.abs() > limit && Instant::now() < until {
+        tokio::time::sleep(Seconds::milli(20.0).duration()).await;
+        volts = output.measured().await?;
+    }
+    if volts.abs() > limit {
+        Err(Fault::NotOff(volts))
+    } else {
+        Ok(())
+    }
+}
+
+/// What a rig shows that was left energised, in words; nothing for a rig at rest. What can't be
+/// asked is left to [`make_safe`], which needs the same instruments.
+pub(crate) async fn found_energised(
+    rig: &Rig,
+    output: &mut Output,
+    switch: &mut Switch,
+) -> Vec<String> {
+    let channels = rig.channels();
+    let (on, energised) = tokio::join!(biased; output.is_on(), switch.energised(&channels));
+    let mut found = Vec::new();
+    if let Ok(true) = on {
+        found.push("the supply's output was on".to_owned());
+    }
+    let count = energised.map_or(0, |states| states.iter().filter(|on| **on).count());
+    if count > 0 {
+        found.push(format!("{count} relays were energised"));
+    }
+    found
 }
 
 fn note(

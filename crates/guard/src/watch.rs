@@ -4,6 +4,7 @@
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::rest::Tick;
+use crate::watcher::Watched;
 use drivers::{Meter, Reading};
 use evidence::{Needle, Observation, Purpose, Sighting};
 use quantity::{Amps, Seconds, Volts};
@@ -51,7 +52,7 @@ impl Core {
             };
             tokio::select! {
                 biased;
-                () = stopped(&mut self.stop) => return Err(Fault::Interrupted),
+                fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
                 cycle = cycle => cycle,
             }
         };
@@ -269,10 +270,20 @@ fn volts(reading: Reading, which: &'static str) -> Result<f64, Fault> {
     }
 }
 
-/// Ends when somebody asks to stop.
-pub(crate) async fn stopped(stop: &mut tokio::sync::watch::Receiver<bool>) {
-    // A dropped sender can't ask any more: then this never ends.
-    if stop.wait_for(|asked| *asked).await.is_err() {
-        std::future::pending::<()>().await;
+/// Ends when somebody asks to stop, or when the watcher is lost.
+pub(crate) async fn stopped(
+    stop: &mut tokio::sync::watch::Receiver<bool>,
+    watched: &mut Watched,
+) -> Fault {
+    let asked = async {
+        // A dropped sender can't ask any more: then this never ends.
+        if stop.wait_for(|asked| *asked).await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    };
+    tokio::select! {
+        biased;
+        () = asked => Fault::Interrupted,
+        fault = watched.lost() => fault,
     }
 }

@@ -1,6 +1,6 @@
 //! The command line.
 
-use crate::commands::{characterize, records, rig, simulate};
+use crate::commands::{characterize, records, rig, simulate, watcher};
 use crate::exit::{Failure, USAGE};
 use crate::object;
 use crate::output::{print, print_json, tell};
@@ -33,6 +33,9 @@ enum Command {
     Records(records::Command),
     /// List the movements of the simulated bench
     Movements,
+    /// Stand by for a run, which starts this by itself
+    #[command(name = watcher::NAME, hide = true)]
+    Watcher,
 }
 
 /// Runs the program.
@@ -69,6 +72,7 @@ pub fn main() -> ExitCode {
         Command::Rig(command) => rig::run(&command),
         Command::Simulate(arguments) => simulate::run(&arguments).map(|()| ExitCode::SUCCESS),
         Command::Records(command) => records::run(&command).map(|()| ExitCode::SUCCESS),
+        Command::Watcher => watcher::run().map(|()| ExitCode::SUCCESS),
         Command::Movements => {
             let line = |m: hw_sim::MovementSpec| format!("{:<12} {}\n", m.name, m.description);
             print(&hw_sim::library().into_iter().map(line).collect::<String>())

@@ -4,6 +4,7 @@ pub mod characterize;
 pub mod records;
 pub mod rig;
 pub mod simulate;
+pub mod watcher;
 
 use crate::exit::{Failure, USAGE};
 use crate::output::tell;

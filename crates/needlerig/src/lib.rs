@@ -4,6 +4,7 @@ pub mod cli;
 pub mod commands;
 pub mod exit;
 mod figure;
+pub mod incident;
 pub mod notebook;
 pub mod object;
 pub mod output;

@@ -33,13 +33,18 @@ impl Recorder {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Begins the run with the instruments, as they identified themselves.
+    /// Begins the run with the instruments, as they identified themselves, and further notes.
     ///
     /// # Errors
     /// When it can't be kept.
-    pub fn begin(&self, instruments: &[(String, String)]) -> Result<(), JournalError> {
+    pub fn begin(
+        &self,
+        instruments: &[(String, String)],
+        notes: impl IntoIterator<Item = String>,
+    ) -> Result<(), JournalError> {
         let mut inner = self.lock();
         inner.head.instruments = instruments.to_vec();
+        inner.head.notes.extend(notes);
         let writer = inner.store.begin(&inner.head, inner.durability);
         inner.writer = Some(writer.map_err(lost)?);
         Ok(())
@@ -79,6 +84,7 @@ impl Journal for Recorder {
             return Err(JournalError("the run has not begun, or has ended".into()));
         };
         writer.keep(observation).map_err(lost)?;
+        tracing::trace!(target: "needlerig::kept", seq = observation.seq);
         inner.kept.push(observation.clone());
         Ok(())
     }

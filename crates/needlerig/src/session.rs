@@ -2,11 +2,12 @@
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
 use evidence::{Journal, JournalError, Sight};
-use guard::{Fault, Guard, ReaderSpec, Rig, Wires};
+use guard::{Fault, Guard, ReaderSpec, Rig, WatcherProcess, Watching, Wires};
 use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
 use needle::WireReader;
 use procedure::{Depth, Progress, RunEnd, characterize};
 use quantity::Seconds;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
@@ -30,9 +31,9 @@ pub struct Order {
     opened: Option<Opened>,
 }
 
-/// Is told the instruments by role, as they identified themselves, before anything is energised; an
-/// error ends the run there.
-pub type Opened = Arc<dyn Fn(&[(String, String)]) -> Result<(), JournalError> + Send + Sync>;
+/// Is shown the guard, which knows the instruments and what it found, before anything is energised;
+/// an error ends the run there.
+pub type Opened = Arc<dyn Fn(&Guard) -> Result<(), JournalError> + Send + Sync>;
 
 impl Order {
     /// An order for one run.
@@ -45,7 +46,7 @@ impl Order {
         }
     }
 
-    /// Tells `opened` the instruments' identities.
+    /// Shows `opened` the guard.
     pub fn telling(mut self, opened: Opened) -> Self {
         self.opened = Some(opened);
         self
@@ -85,7 +86,7 @@ pub fn simulated(
             .into_iter()
             .map(|(name, wire)| (name.to_owned(), wire))
             .collect();
-        let end = one_run(order, &mut wires, journal, watch).await;
+        let end = one_run(order, &mut wires, Watching::InProcess, journal, watch).await;
         let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
         Simulated {
             end,
@@ -95,22 +96,32 @@ pub fn simulated(
     }))
 }
 
-/// Runs on the instruments that the rig file names, in real time.
+/// Runs on the instruments that the rig file names, in real time, under the eyes of a watcher that
+/// reports to the file `report`.
 ///
 /// # Errors
 /// When the operating system gives no runtime.
 pub fn real(
     order: &Order,
+    report: PathBuf,
     journal: Box<dyn Journal>,
     watch: impl FnMut(&Progress),
 ) -> std::io::Result<Result<RunEnd, Fault>> {
     let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
-    Ok(runtime.block_on(one_run(order, &mut Wires::new(), journal, watch)))
+    let watching = Watching::Process(WatcherProcess {
+        // This very program, also when its file has been replaced meanwhile.
+        program: "/proc/self/exe".into(),
+        arguments: vec![crate::commands::watcher::NAME.into()],
+        report,
+    });
+    let mut wires = Wires::new();
+    Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, watch)))
 }
 
 async fn one_run(
     order: &Order,
     wires: &mut Wires,
+    watching: Watching,
     journal: Box<dyn Journal>,
     watch: impl FnMut(&Progress),
 ) -> Result<RunEnd, Fault> {
@@ -122,11 +133,12 @@ async fn one_run(
         sight,
         journal,
         order.stop.clone(),
+        watching,
     )
     .await
     .map_err(|(fault, _)| fault)?;
     if let Some(opened) = &order.opened
-        && let Err(error) = opened(guard.instruments())
+        && let Err(error) = opened(&guard)
     {
         guard.end().await?;
         return Err(error.into());

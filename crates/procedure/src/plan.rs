@@ -1,7 +1,9 @@
 //! A plan: steps out, answers in.
 
 use guard::{Proposal, Refusal, Report};
+use std::any::Any;
 use std::future::Future;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::task::{Context, Poll, Waker};
@@ -44,6 +46,9 @@ pub enum Stopped {
     /// The plan's own reason.
     #[error("{0}")]
     Because(String),
+    /// A defect in the plan.
+    #[error("a defect in the procedure stopped the run: {0}")]
+    Defect(String),
 }
 
 /// What a plan says next.
@@ -119,16 +124,25 @@ impl Plan {
     pub fn next(&mut self, answer: Option<Answer>) -> Turn {
         self.voice.lock().answer = answer;
         let mut context = Context::from_waker(Waker::noop());
-        match self.script.as_mut().poll(&mut context) {
-            Poll::Ready(end) => Turn::Done(end),
-            Poll::Pending => match self.voice.lock().step.take() {
+        let script = self.script.as_mut();
+        // A panic must not take down what the guard runs on: it still has to make the rig safe.
+        match catch_unwind(AssertUnwindSafe(|| script.poll(&mut context))) {
+            Ok(Poll::Ready(end)) => Turn::Done(end),
+            Ok(Poll::Pending) => match self.voice.lock().step.take() {
                 Some(step) => Turn::Step(step),
-                None => Turn::Done(Err(Stopped::Because(
-                    "the plan waits for something other than an answer: a defect".to_owned(),
+                None => Turn::Done(Err(Stopped::Defect(
+                    "it waits for something other than an answer".to_owned(),
                 ))),
             },
+            Err(panic) => Turn::Done(Err(Stopped::Defect(text(&*panic)))),
         }
     }
+}
+
+fn text(panic: &(dyn Any + Send)) -> String {
+    let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
+    text.or_else(|| panic.downcast_ref::<String>().cloned())
+        .unwrap_or_default()
 }
 
 #[cfg(test)]

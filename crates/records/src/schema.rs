@@ -15,8 +15,8 @@ const MIGRATIONS: [&str; 2] = [
 ];
 
 /// Longest wait for the write of another program, which takes milliseconds. The caller stands still
-/// meanwhile, so it is kept short.
-const PATIENCE: Duration = Duration::from_secs(2);
+/// meanwhile and gives no sign of life, so it is shorter than a watcher's patience.
+const PATIENCE: Duration = Duration::from_millis(500);
 
 /// Sets the connection up and brings the file to today's format.
 pub(crate) fn prepare(connection: &mut Connection) -> Result<(), Trouble> {

@@ -4,16 +4,17 @@ mod question;
 mod show;
 
 use super::simulate;
-use crate::exit::{Failure, INTERRUPTED, REFUSED};
+use crate::exit::{Failure, INSTRUMENT, INTERRUPTED, REFUSED};
+use crate::incident::Untold;
 use crate::output::{print, print_json, tell};
 use crate::recorder::Recorder;
 use crate::session::{Order, real, simulated};
-use crate::{notebook, object};
+use crate::{incident, notebook, object};
 use clap::Args;
-use guard::{Fault, Rig};
+use guard::{Fault, Guard, Rig};
 use hw_sim::{MovementSpec, Truth};
 use movement::analysis::{Findings, analyse};
-use procedure::{Depth, Outcome as PlanOutcome, RunEnd};
+use procedure::{Depth, Outcome as PlanOutcome, RunEnd, Stopped};
 use records::{Durability, Outcome, RunHead, Store};
 use show::Watcher;
 use std::process::ExitCode;
@@ -89,6 +90,8 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
         question::ask(&rig, arguments.yes)?;
     }
     let store = Store::open(&arguments.store)?;
+    let untold = Untold::beside(&arguments.store)?;
+    untold.texts().for_each(tell);
     let head = head(&rig, arguments, movement.as_ref(), seed);
     let durability = if simulation {
         Durability::Grouped
@@ -104,9 +107,15 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
         Depth::Full
     };
     let telling = recorder.clone();
-    let order = Order::new(Arc::clone(&rig), depth, stop).telling(Arc::new(
-        move |instruments: &[(String, String)]| telling.begin(instruments),
-    ));
+    let opened = move |guard: &Guard| {
+        let found = found(guard);
+        found.iter().for_each(|text| tell(text));
+        let before = untold.texts().map(str::to_owned);
+        telling.begin(guard.instruments(), before.chain(found))?;
+        untold.told();
+        Ok(())
+    };
+    let order = Order::new(Arc::clone(&rig), depth, stop).telling(Arc::new(opened));
     let mut watcher = Watcher::new();
     let journal = Box::new(recorder.clone());
     let done = match &movement {
@@ -119,7 +128,9 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
             }
         }
         None => Done {
-            end: real(&order, journal, |p| watcher.show(p))?,
+            end: real(&order, incident::place(&arguments.store)?, journal, |p| {
+                watcher.show(p)
+            })?,
             truth: None,
         },
     };
@@ -146,6 +157,17 @@ fn in_process(
     ))
 }
 
+/// What the guard found energised at the start, in words.
+fn found(guard: &Guard) -> Option<String> {
+    let found = guard.found();
+    (!found.is_empty()).then(|| {
+        format!(
+            "the rig was found energised and was made safe first: {}",
+            found.join(", ")
+        )
+    })
+}
+
 fn head(rig: &Rig, arguments: &Arguments, movement: Option<&MovementSpec>, seed: u64) -> RunHead {
     let named = movement.map(|movement| movement.name.clone());
     RunHead {
@@ -160,7 +182,10 @@ fn head(rig: &Rig, arguments: &Arguments, movement: Option<&MovementSpec>, seed:
         started: jiff::Timestamp::now()
             .strftime("%Y-%m-%dT%H:%M:%SZ")
             .to_string(),
-        guarded_by: vec!["guard".to_owned()],
+        guarded_by: match movement {
+            Some(_) => vec!["guard".to_owned()],
+            None => vec!["guard".to_owned(), "watcher".to_owned()],
+        },
         notes: super::rig::not_fitted(rig)
             .iter()
             .map(|what| format!("not fitted: {what}"))
@@ -196,6 +221,10 @@ fn verdict(end: &Result<RunEnd, Fault>, findings: &Findings) -> (Outcome, Option
             (Err(why), _) | (_, Err(why)) => refused(why.clone()),
         },
         Some(Ok(PlanOutcome::NothingMoves(why))) => refused(format!("nothing to measure: {why}")),
+        Some(Err(defect @ Stopped::Defect(_))) => {
+            let failure = Failure::new(INSTRUMENT, defect.to_string());
+            (Outcome::Failed, Some(failure))
+        }
         Some(Err(stopped)) => refused(stopped.to_string()),
         None => refused("the run ended without a reason".to_owned()),
     }

@@ -1,9 +1,12 @@
 //! `simulate`: the simulated bench over TCP, in real time.
 
-use crate::exit::{Failure, INSTRUMENT};
+mod log;
+
+use crate::exit::{Failure, INSTRUMENT, STORE};
 use crate::output::print;
 use clap::Args;
 use hw_sim::{Bench, MovementSpec, Pool, SharedBench, Truth};
+use std::fs::File;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -19,6 +22,9 @@ pub struct Arguments {
     /// Seed of everything that varies
     #[arg(long)]
     seed: Option<u64>,
+    /// Write to this file, as JSON lines, when the rig was really driven
+    #[arg(long)]
+    log: Option<String>,
     /// First of five ports on 127.0.0.1
     #[arg(long, default_value_t = FIRST_PORT)]
     port: u16,
@@ -55,6 +61,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let seed = arguments.seed.unwrap_or_else(seed);
     let movement = movement(&arguments.movement, seed)?;
     let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, seed)));
+    let unkept = |error| {
+        let log = arguments.log.as_deref().unwrap_or_default();
+        Failure::new(STORE, format!("{log}: {error}"))
+    };
+    let log = arguments.log.as_ref().map(File::create);
+    let log = log.transpose().map_err(unkept)?;
     let (asks, mut stop) = tokio::sync::watch::channel(false);
     super::on_signal(asks)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -73,11 +85,20 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             biased;
             _ = stop.wait_for(|asked| *asked) => {}
             () = listening.serve() => {}
+            kept = kept(&bench, log) => kept.map_err(unkept)?,
         }
         Ok::<(), Failure>(())
     })?;
     let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
     print(&told(&truth))
+}
+
+/// Keeps the log, where one is wanted, until it can't be written.
+async fn kept(bench: &SharedBench, log: Option<File>) -> std::io::Result<()> {
+    match log {
+        Some(file) => log::keep(bench, file).await,
+        None => std::future::pending().await,
+    }
 }
 
 /// Where the instruments are, and which rig file names them there.
