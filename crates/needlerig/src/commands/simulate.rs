@@ -3,7 +3,7 @@
 use crate::exit::{Failure, INSTRUMENT};
 use crate::output::print;
 use clap::Args;
-use hw_sim::{Bench, MovementSpec, Pool, SharedBench, Truth};
+use hw_sim::{Bench, Faults, MovementSpec, Pool, SharedBench, Truth};
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -22,6 +22,22 @@ pub struct Arguments {
     /// First of five ports on 127.0.0.1
     #[arg(long, default_value_t = FIRST_PORT)]
     port: u16,
+    /// File of faults that strike on the bench
+    #[arg(long, value_name = "FILE")]
+    faults: Option<String>,
+}
+
+/// Reads a fault file; no faults where none is named.
+///
+/// # Errors
+/// What is wrong with it, with line and column.
+pub fn faults(path: Option<&str>) -> Result<Faults, Failure> {
+    let Some(path) = path else {
+        return Ok(Faults::default());
+    };
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure::usage(format!("{path}: {error}")))?;
+    Faults::parse(&text, path).map_err(|error| Failure::usage(error.to_string()))
 }
 
 /// Finds a simulated movement by name.
@@ -54,7 +70,8 @@ pub fn seed() -> u64 {
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let seed = arguments.seed.unwrap_or_else(seed);
     let movement = movement(&arguments.movement, seed)?;
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, seed)));
+    let faults = faults(arguments.faults.as_deref())?;
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, seed, &faults)));
     let (asks, mut stop) = tokio::sync::watch::channel(false);
     super::on_signal(asks)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -104,11 +121,13 @@ fn told(truth: &Truth) -> String {
          full-scale current  {}\n  \
          resistance          {}\n  \
          highest needle      {:.2} % of scale\n  \
-         stop contacts       {} ({} driven)\n",
+         stop contacts       {} ({} driven)\n  \
+         now                 {}\n",
         shown(truth.full_scale_current, "A"),
         shown(truth.resistance, "Ω"),
         truth.peak_deflection * 100.0,
         truth.stop_hits,
-        truth.driven_stop_hits
+        truth.driven_stop_hits,
+        if truth.safe { "safe" } else { "NOT safe" }
     )
 }
