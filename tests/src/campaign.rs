@@ -1,7 +1,10 @@
 //! Campaigns: many simulated runs, judged against the truth that no analysis may read.
 
+mod farm;
+pub mod guarded;
 mod summary;
 
+pub use farm::{all, commit};
 pub use summary::Summary;
 
 use evidence::{Journal, JournalError, Observation};

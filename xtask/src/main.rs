@@ -15,7 +15,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 3] = [
+const TASKS: [Task; 4] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -25,6 +25,11 @@ const TASKS: [Task; 3] = [
         "campaign",
         "[COUNT] [NAME]: random movements judged against the truth; goes on where it stopped",
         |arguments| program("campaign", arguments),
+    ),
+    (
+        "guard-campaign",
+        "[COUNT] [NAME] [--energy]: random faults judged against the truth; --seed N for one run",
+        |arguments| program("guard-campaign", arguments),
     ),
     (
         "bench",
@@ -54,7 +59,7 @@ fn main() -> ExitCode {
     let Some((name, _, task)) = TASKS.iter().find(|(name, ..)| *name == wanted) else {
         eprintln!("Usage: cargo xtask <task>\n\nTasks:");
         for (name, what, _) in TASKS {
-            eprintln!("  {name:<10} {what}");
+            eprintln!("  {name:<15} {what}");
         }
         // Asking for help is no mistake; a wrong name is.
         let asked = ["", "help", "-h", "--help"].contains(&wanted);
