@@ -1,6 +1,7 @@
 //! The program as a person runs it: what it prints, what it keeps, how it ends.
 
 mod endings;
+mod faults;
 mod watched;
 
 use serde_json::Value;

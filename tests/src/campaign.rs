@@ -1,12 +1,15 @@
 //! Campaigns: many simulated runs, judged against the truth that no analysis may read.
 
+mod farm;
+pub mod guarded;
 mod summary;
 
+pub use farm::{all, commit};
 pub use summary::Summary;
 
 use evidence::{Journal, JournalError, Observation};
 use guard::Rig;
-use hw_sim::{MovementSpec, Pool, Truth};
+use hw_sim::{Bench, MovementSpec, Pool, Truth};
 use movement::analysis::{Findings, analyse};
 use needlerig::session::{Order, SIMULATED_RIG, simulated};
 use procedure::{Depth, Outcome};
@@ -114,7 +117,8 @@ fn run(
     let tap = Tap::default();
     let statement = rig.statement();
     let order = Order::new(rig, depth, stop);
-    let done = simulated(&order, movement, seed, true, Box::new(tap.clone()), |_| {})
+    let bench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+    let done = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {})
         .map_err(|error| error.to_string())?;
     let refused = match done.end {
         Err(fault) => Some(format!("fault at the start: {fault}")),

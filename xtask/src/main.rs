@@ -16,7 +16,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 5] = [
+const TASKS: [Task; 6] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -26,6 +26,11 @@ const TASKS: [Task; 5] = [
         "campaign",
         "[COUNT] [NAME]: random movements judged against the truth; goes on where it stopped",
         |arguments| program("campaign", arguments),
+    ),
+    (
+        "guard-campaign",
+        "[COUNT] [NAME] [--energy]: random faults judged against the truth; --seed N for one run",
+        |arguments| program("guard-campaign", arguments),
     ),
     (
         "kill-campaign",
@@ -69,7 +74,7 @@ fn main() -> ExitCode {
     let Some((name, _, task)) = TASKS.iter().find(|(name, ..)| *name == wanted) else {
         eprintln!("Usage: cargo xtask <task>\n\nTasks:");
         for (name, what, _) in TASKS {
-            eprintln!("  {name:<14} {what}");
+            eprintln!("  {name:<15} {what}");
         }
         // Asking for help is no mistake; a wrong name is.
         let asked = ["", "help", "-h", "--help"].contains(&wanted);

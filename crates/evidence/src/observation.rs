@@ -1,7 +1,7 @@
 //! Observations: appended as they happen, never altered.
 
 use crate::Needle;
-use quantity::{Ohms, Seconds, Volts};
+use quantity::{Amps, Ohms, Seconds, Volts};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
@@ -44,6 +44,10 @@ pub struct Setting {
     pub reversed: bool,
     /// Movement switch closed and short open.
     pub connected: bool,
+    /// The most current that the guard counts with while this setting lasts; none in records made
+    /// before it was kept.
+    #[serde(default)]
+    pub bound: Option<Amps>,
 }
 
 /// The mean of `n` readings of one instrument, in SI units.
@@ -90,7 +94,7 @@ pub struct Observation {
 
 impl Observation {
     /// Current through the sense element, by its stated resistance.
-    pub fn loop_current(&self) -> Option<quantity::Amps> {
+    pub fn loop_current(&self) -> Option<Amps> {
         Some(Volts::new(self.loop_drop?.value) / self.set.sense?)
     }
 }

@@ -254,7 +254,7 @@ impl Core {
             seq: self.seq,
             at: Seconds::new(self.now()),
             purpose: settle.purpose,
-            set: self.state.setting(&self.rig),
+            set: self.setting(),
             loop_drop: Some(mean(|t| t.loop_drop, self.loop_range)),
             drop: Some(mean(|t| t.drop, self.drop_range)),
             supply: None,

@@ -34,7 +34,7 @@ impl State {
         volts: Volts::ZERO,
     };
 
-    /// As it goes into an observation.
+    /// As it goes into an observation, which adds the bound.
     pub fn setting(&self, rig: &Rig) -> Setting {
         let Some(a) = &self.arrangement else {
             return Setting {
@@ -50,6 +50,7 @@ impl State {
             shunt: a.shunt.iter().map(|&i| rig.shunt[i].ohms).collect(),
             reversed: a.reversed,
             connected: true,
+            bound: None,
         }
     }
 }

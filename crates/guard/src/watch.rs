@@ -6,7 +6,7 @@ use crate::fault::Fault;
 use crate::rest::Tick;
 use crate::watcher::Watched;
 use drivers::{Meter, Reading};
-use evidence::{Needle, Observation, Purpose, Sighting};
+use evidence::{Needle, Observation, Purpose, Setting, Sighting};
 use quantity::{Amps, Seconds, Volts};
 
 /// A picture older than this says nothing about now.
@@ -123,7 +123,7 @@ impl Core {
             seq: self.seq,
             at: Seconds::new(tick.at),
             purpose: Purpose::Watch,
-            set: self.state.setting(&self.rig),
+            set: self.setting(),
             loop_drop: Some(one(tick.loop_drop, self.loop_range)),
             drop: Some(one(tick.drop, self.drop_range)),
             supply: None,
@@ -134,6 +134,14 @@ impl Core {
             unsettled: 0.0,
         };
         self.append(&observation)
+    }
+
+    /// The setting as an observation keeps it.
+    pub(crate) fn setting(&self) -> Setting {
+        Setting {
+            bound: Some(self.bound),
+            ..self.state.setting(&self.rig)
+        }
     }
 
     pub(crate) fn append(&mut self, observation: &Observation) -> Result<(), Fault> {

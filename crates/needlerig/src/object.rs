@@ -89,6 +89,8 @@ pub fn with_truth(object: &mut Value, truth: &Truth) {
         "resistance": truth.resistance,
         "peak_deflection": truth.peak_deflection,
         "stop_hits": truth.stop_hits,
+        "driven_stop_hits": truth.driven_stop_hits,
+        "safe": truth.safe,
     });
 }
 

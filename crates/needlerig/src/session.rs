@@ -3,12 +3,12 @@
 
 use evidence::{Journal, JournalError, Sight};
 use guard::{Fault, Guard, ReaderSpec, Rig, WatcherProcess, Watching, Wires};
-use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
+use hw_sim::{SharedBench, Truth};
 use needle::WireReader;
 use procedure::{Depth, Progress, RunEnd, characterize};
 use quantity::Seconds;
 use std::path::PathBuf;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, PoisonError};
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
 use tokio::sync::watch;
@@ -63,14 +63,13 @@ pub struct Simulated {
     pub lasted: Seconds,
 }
 
-/// Runs on the simulated bench. `fast` lets simulated time pass as fast as it can be computed.
+/// Runs on a simulated bench. `fast` lets simulated time pass as fast as it can be computed.
 ///
 /// # Errors
 /// When the operating system gives no runtime.
 pub fn simulated(
     order: &Order,
-    movement: &MovementSpec,
-    seed: u64,
+    bench: &SharedBench,
     fast: bool,
     journal: Box<dyn Journal>,
     watch: impl FnMut(&Progress),
@@ -81,16 +80,16 @@ pub fn simulated(
         .build()?;
     Ok(runtime.block_on(async {
         let began = tokio::time::Instant::now();
-        let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
-        let mut wires: Wires = hw_sim::in_process(&bench)
+        let mut wires: Wires = hw_sim::in_process(bench)
             .into_iter()
             .map(|(name, wire)| (name.to_owned(), wire))
             .collect();
         let end = one_run(order, &mut wires, Watching::InProcess, journal, watch).await;
-        let truth = bench.lock().unwrap_or_else(PoisonError::into_inner).truth();
+        let mut bench = bench.lock().unwrap_or_else(PoisonError::into_inner);
+        bench.catch_up();
         Simulated {
             end,
-            truth,
+            truth: bench.truth(),
             lasted: began.elapsed().into(),
         }
     }))

@@ -8,7 +8,7 @@ use proptest::num::f64::{NEGATIVE, NORMAL, POSITIVE, SUBNORMAL, ZERO};
 use proptest::option;
 use proptest::prelude::*;
 use proptest::strategy::ValueTree;
-use quantity::{Ohms, Seconds, Volts};
+use quantity::{Amps, Ohms, Seconds, Volts};
 use records::{Durability, Outcome, RunHead, Store, write_csv, write_json};
 use serde_json::{Value, json};
 
@@ -44,6 +44,7 @@ prop_compose! {
         shunt in vec(number(), 0..4),
         reversed in any::<bool>(),
         connected in any::<bool>(),
+        bound in option::of(number()),
     ) -> Setting {
         Setting {
             supply: Volts::new(supply),
@@ -53,6 +54,7 @@ prop_compose! {
             shunt: shunt.into_iter().map(Ohms::new).collect(),
             reversed,
             connected,
+            bound: bound.map(Amps::new),
         }
     }
 }

@@ -1,11 +1,12 @@
 //! `bench [ROUNDS]`: how fast simulated time passes, all bytes of the instruments' language
 //! included. Prints simulated seconds per wall second and lines per simulated second.
 
+use hw_sim::Bench;
 use needlerig::session::{Order, SIMULATED_RIG, simulated};
 use needlerig_tests::campaign::Tap;
 use procedure::Depth;
 use std::process::ExitCode;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Instant;
 
 /// Movements of the library, from quick and damped to slow and swinging.
@@ -33,8 +34,9 @@ fn main() -> ExitCode {
         for _ in 0..rounds {
             let order = Order::new(Arc::clone(&rig), Depth::Full, stop.clone());
             let began = Instant::now();
-            let Ok(run) = simulated(&order, &movement, 1, true, Box::new(Tap::default()), |_| {})
-            else {
+            let bench = Arc::new(Mutex::new(Bench::standard(&movement, 1)));
+            let journal = Box::new(Tap::default());
+            let Ok(run) = simulated(&order, &bench, true, journal, |_| {}) else {
                 eprintln!("{name}: no runtime");
                 return ExitCode::FAILURE;
             };

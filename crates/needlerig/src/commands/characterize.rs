@@ -12,13 +12,13 @@ use crate::session::{Order, real, simulated};
 use crate::{incident, notebook, object};
 use clap::Args;
 use guard::{Fault, Guard, Rig};
-use hw_sim::{MovementSpec, Truth};
+use hw_sim::{Bench, Faults, MovementSpec, Truth};
 use movement::analysis::{Findings, analyse};
 use procedure::{Depth, Outcome as PlanOutcome, RunEnd, Stopped};
 use records::{Durability, Outcome, RunHead, Store};
 use show::Watcher;
 use std::process::ExitCode;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use tokio::sync::watch;
 
 /// Arguments of `characterize`.
@@ -35,6 +35,9 @@ pub struct Arguments {
     /// What to call the movement in the record
     #[arg(long)]
     label: Option<String>,
+    /// File of faults that strike on the bench simulated in this program
+    #[arg(long, value_name = "FILE")]
+    faults: Option<String>,
     /// Fewer marks and repeats: wider intervals in less time
     #[arg(long)]
     quick: bool,
@@ -85,6 +88,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let seed = arguments.seed.unwrap_or_else(simulate::seed);
     let movement = in_process(&rig, arguments, seed)?;
+    let faults = simulate::faults(arguments.faults.as_deref())?;
     let simulation = rig.simulated || movement.is_some();
     if !simulation {
         question::ask(&rig, arguments.yes)?;
@@ -92,7 +96,8 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     let store = Store::open(&arguments.store)?;
     let untold = Untold::beside(&arguments.store)?;
     untold.texts().for_each(tell);
-    let head = head(&rig, arguments, movement.as_ref(), seed);
+    let mut head = head(&rig, arguments, movement.as_ref(), seed);
+    head.notes.extend(notes(&faults)?);
     let durability = if simulation {
         Durability::Grouped
     } else {
@@ -121,7 +126,8 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     let done = match &movement {
         Some(movement) => {
             let fast = !arguments.real_time;
-            let run = simulated(&order, movement, seed, fast, journal, |p| watcher.show(p))?;
+            let bench = Arc::new(Mutex::new(Bench::faulty(movement, seed, &faults)));
+            let run = simulated(&order, &bench, fast, journal, |p| watcher.show(p))?;
             Done {
                 end: run.end,
                 truth: Some(run.truth),
@@ -147,6 +153,12 @@ fn in_process(
     if super::in_process(rig)? {
         let name = arguments.movement.as_deref().unwrap_or("heron");
         return simulate::movement(name, seed).map(Some);
+    }
+    if arguments.faults.is_some() {
+        return Err(Failure::usage(
+            "--faults is for the bench simulated in this program, but this rig file names \
+             instruments elsewhere; give the file to needlerig simulate, or leave it out",
+        ));
     }
     if arguments.movement.is_none() && arguments.seed.is_none() {
         return Ok(None);
@@ -192,6 +204,15 @@ fn head(rig: &Rig, arguments: &Arguments, movement: Option<&MovementSpec>, seed:
             .collect(),
         ..RunHead::default()
     }
+}
+
+/// The faults as a record keeps them, so that the run can be repeated.
+fn notes(faults: &Faults) -> Result<Option<String>, Failure> {
+    if faults.fault.is_empty() {
+        return Ok(None);
+    }
+    let plan = faults.to_toml().map_err(Failure::usage)?;
+    Ok(Some(format!("simulated with faults:\n{plan}")))
 }
 
 /// How the run ended, as outcome, exit code and words.

@@ -5,7 +5,7 @@ mod log;
 use crate::exit::{Failure, INSTRUMENT, STORE};
 use crate::output::print;
 use clap::Args;
-use hw_sim::{Bench, MovementSpec, Pool, SharedBench, Truth};
+use hw_sim::{Bench, Faults, MovementSpec, Pool, SharedBench, Truth};
 use std::fs::File;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -28,6 +28,22 @@ pub struct Arguments {
     /// First of five ports on 127.0.0.1
     #[arg(long, default_value_t = FIRST_PORT)]
     port: u16,
+    /// File of faults that strike on the bench
+    #[arg(long, value_name = "FILE")]
+    faults: Option<String>,
+}
+
+/// Reads a fault file; no faults where none is named.
+///
+/// # Errors
+/// What is wrong with it, with line and column.
+pub fn faults(path: Option<&str>) -> Result<Faults, Failure> {
+    let Some(path) = path else {
+        return Ok(Faults::default());
+    };
+    let text = std::fs::read_to_string(path)
+        .map_err(|error| Failure::usage(format!("{path}: {error}")))?;
+    Faults::parse(&text, path).map_err(|error| Failure::usage(error.to_string()))
 }
 
 /// Finds a simulated movement by name.
@@ -60,7 +76,8 @@ pub fn seed() -> u64 {
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let seed = arguments.seed.unwrap_or_else(seed);
     let movement = movement(&arguments.movement, seed)?;
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, seed)));
+    let faults = faults(arguments.faults.as_deref())?;
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, seed, &faults)));
     let unkept = |error| {
         let log = arguments.log.as_deref().unwrap_or_default();
         Failure::new(STORE, format!("{log}: {error}"))
@@ -125,11 +142,13 @@ fn told(truth: &Truth) -> String {
          full-scale current  {}\n  \
          resistance          {}\n  \
          highest needle      {:.2} % of scale\n  \
-         stop contacts       {} ({} driven)\n",
+         stop contacts       {} ({} driven)\n  \
+         now                 {}\n",
         shown(truth.full_scale_current, "A"),
         shown(truth.resistance, "Ω"),
         truth.peak_deflection * 100.0,
         truth.stop_hits,
-        truth.driven_stop_hits
+        truth.driven_stop_hits,
+        if truth.safe { "safe" } else { "NOT safe" }
     )
 }

@@ -1,0 +1,253 @@
+//! The guard against random faults: a random movement on a random rig, with a random plan of faults,
+//! judged against the truth.
+
+mod report;
+mod rig;
+
+pub use report::Report;
+
+use evidence::{Journal, JournalError, Observation};
+use guard::{Fault, Rig};
+use hw_sim::{Bench, Class, Faults, Kind, Place, Pool, SharedBench, Truth};
+use needlerig::session::{Order, Simulated, simulated};
+use procedure::{Depth, Outcome};
+use quantity::Amps;
+use serde::{Deserialize, Serialize};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Highest needle that counts as kept from its stop.
+const HIGHEST: f64 = 1.05;
+/// What the bound leaves open: the last digit of meters and set-points.
+const SLACK: f64 = 1.002;
+/// Below this a current counts as none, A: the leakage granted to open contacts.
+const LEAKAGE: f64 = 1e-9;
+/// No characterisation lasts that long, s.
+const ENDLESS: f64 = 7200.0;
+const NO_END: &str = "the run does not come to an end";
+/// Until the needle has fallen, s.
+const FALL: f64 = 5.0;
+
+/// One run against faults, and what came of it.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Guarded {
+    /// Its seed; movement, rig, errors and faults follow from it.
+    pub seed: u64,
+    /// Class of its faults.
+    pub class: Class,
+    /// What goes wrong.
+    pub plan: Faults,
+    /// When the first fault struck, s; none when the run ended before.
+    pub onset: Option<f64>,
+    /// How the run ended, in one word.
+    pub ending: String,
+    /// How the run ended, in the guard's words.
+    pub words: String,
+    /// Highest and lowest needle, as fractions of scale.
+    pub needle: (f64, f64),
+    /// Stop contacts: driven ones, and those of free falls and of needles at rest on a stop.
+    pub hits: (u32, u32),
+    /// Largest driven current over the guard's bound of that moment, as a ratio.
+    pub over_bound: f64,
+    /// Largest driven current over the fault current of the path in use, as a ratio.
+    pub over_fault: f64,
+    /// Largest power of an element over its rating, and which element.
+    pub over_rating: (f64, String),
+    /// Seconds from the onset until the rig was safe for good.
+    pub safe_after: Option<f64>,
+    /// What breaks the promise; empty when it was kept.
+    pub broken: Vec<String>,
+}
+
+/// What the guard counted with, and what the rig drove meanwhile.
+#[derive(Default)]
+struct Log {
+    /// Bound and fault current at the last observation.
+    last: (Amps, Amps),
+    over_bound: f64,
+    over_fault: f64,
+}
+
+impl Log {
+    /// The rig drove this since the last observation; these hold from now on.
+    fn next(&mut self, driven: f64, bound: Amps, fault_current: Amps) {
+        let ratio = |held: Amps, holds: Amps| driven / held.max(holds).get();
+        if driven > LEAKAGE {
+            self.over_bound = self.over_bound.max(ratio(self.last.0, bound));
+            self.over_fault = self.over_fault.max(ratio(self.last.1, fault_current));
+        }
+        self.last = (bound, fault_current);
+    }
+}
+
+/// A journal that compares.
+struct Compare {
+    bench: SharedBench,
+    rig: Arc<Rig>,
+    log: Arc<Mutex<Log>>,
+}
+
+impl Journal for Compare {
+    fn append(&mut self, observation: &Observation) -> Result<(), JournalError> {
+        if observation.at.get() > ENDLESS {
+            return Err(JournalError(NO_END.to_owned()));
+        }
+        let driven = open(&self.bench).take_driven();
+        let Some(bound) = observation.set.bound else {
+            return Err(JournalError("the guard states no bound".to_owned()));
+        };
+        let name = observation.set.path.as_deref();
+        let path = self
+            .rig
+            .paths
+            .iter()
+            .find(|path| Some(path.name.as_str()) == name);
+        let fault_current = path.map_or(Amps::ZERO, |path| path.fault_current);
+        open(&self.log).next(driven, bound, fault_current);
+        Ok(())
+    }
+}
+
+fn open<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Runs and judges one run.
+///
+/// # Errors
+/// When the rig file or the runtime can't be had.
+pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
+    let pool = [Pool::Measurable, Pool::Any][seed as usize % 2];
+    let movement = hw_sim::random(seed, pool);
+    let rig = Arc::new(rig::random(seed)?);
+    let plan = Faults::random(seed, class);
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, seed, &plan)));
+    let log = Arc::new(Mutex::new(Log::default()));
+    let (_asks, stop) = tokio::sync::watch::channel(false);
+    let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
+    let journal = Compare {
+        bench: bench.clone(),
+        rig: Arc::clone(&rig),
+        log: Arc::clone(&log),
+    };
+    let done = simulated(&order, &bench, true, Box::new(journal), |_| {})
+        .map_err(|error| error.to_string())?;
+    let truth = {
+        let mut bench = open(&bench);
+        let fallen = done.truth.time + FALL;
+        bench.advance((fallen * 1e9) as u64);
+        open(&log).next(bench.take_driven(), Amps::ZERO, Amps::ZERO);
+        bench.truth()
+    };
+    let log = open(&log);
+    let (ending, words) = ending(&done);
+    let mut guarded = Guarded {
+        seed,
+        class,
+        plan,
+        onset: truth.onset,
+        ending,
+        words,
+        needle: (truth.peak_deflection, truth.lowest_deflection),
+        hits: (
+            truth.driven_stop_hits,
+            truth.stop_hits - truth.driven_stop_hits,
+        ),
+        over_bound: log.over_bound,
+        over_fault: log.over_fault,
+        over_rating: rig::over_rating(&rig, &truth),
+        safe_after: truth.safe_after,
+        broken: Vec::new(),
+    };
+    guarded.broken = guarded.judge(&truth);
+    Ok(guarded)
+}
+
+/// The ending in one word, and in the guard's own.
+fn ending(done: &Simulated) -> (String, String) {
+    let of = |fault: &Fault| {
+        let word = match fault {
+            Fault::Panic(_) => "defect",
+            _ => "fault",
+        };
+        (word.to_owned(), fault.to_string())
+    };
+    let end = match &done.end {
+        Err(fault) => return of(fault),
+        Ok(end) => end,
+    };
+    match (&end.plan, &end.ending) {
+        (_, Err(fault)) => ("defect".to_owned(), fault.to_string()),
+        (_, Ok(ending)) if ending.fault.is_some() => {
+            ending.fault.as_ref().map_or_else(Default::default, of)
+        }
+        (Some(Ok(Outcome::Complete)), _) => ("result".to_owned(), "complete".to_owned()),
+        (Some(Ok(Outcome::NothingMoves(why))), _) => ("refusal".to_owned(), why.clone()),
+        (Some(Err(stopped)), _) => ("refusal".to_owned(), stopped.to_string()),
+        (None, _) => ("defect".to_owned(), "no reason".to_owned()),
+    }
+}
+
+impl Guarded {
+    fn judge(&self, truth: &Truth) -> Vec<String> {
+        let mut broken = Vec::new();
+        if self.ending == "defect" || self.words.is_empty() {
+            broken.push(format!("ended by a defect: {}", self.words));
+        }
+        if self.words.contains(NO_END) {
+            broken.push(NO_END.to_owned());
+        }
+        if !truth.safe {
+            broken.push("not safe at the end".to_owned());
+        }
+        match self.class {
+            Class::Information => self.judge_information(&mut broken),
+            Class::Energy => self.judge_energy(&mut broken),
+        }
+        broken
+    }
+
+    fn judge_information(&self, broken: &mut Vec<String>) {
+        let (highest, _) = self.needle;
+        if self.hits.0 > 0 {
+            broken.push(format!("{} driven stop contacts", self.hits.0));
+        }
+        if highest > HIGHEST {
+            broken.push(format!("needle at {:.1} % of scale", highest * 100.0));
+        }
+        if self.over_bound > SLACK * self.ruler() {
+            broken.push(format!("{:.3} times the guard's bound", self.over_bound));
+        }
+        let (ratio, element) = &self.over_rating;
+        if *ratio > self.ruler().powi(2) {
+            broken.push(format!("{element} at {ratio:.2} of its rating"));
+        }
+    }
+
+    fn judge_energy(&self, broken: &mut Vec<String>) {
+        // A meter in ohms drives by itself, beside the paths.
+        let beside = self
+            .plan
+            .fault
+            .iter()
+            .any(|f| f.kind == Kind::WrongFunction);
+        if self.over_fault > SLACK && !beside {
+            broken.push(format!(
+                "{:.3} times the fault current of its path",
+                self.over_fault
+            ));
+        }
+    }
+
+    /// By how much the faults make the guard's own ruler wrong: a resistance that is not what the
+    /// rig file states, or a meter beyond its accuracy. No bound can be better than the ruler.
+    pub fn ruler(&self) -> f64 {
+        let wrong = |fault: &hw_sim::Fault| match (fault.kind, fault.place) {
+            (Kind::ElementOff, _) | (Kind::Gain, Place::Loop) => {
+                let size = fault.size.unwrap_or(0.0);
+                (1.0 - size.abs()).recip()
+            }
+            _ => 1.0,
+        };
+        self.plan.fault.iter().map(wrong).product()
+    }
+}

@@ -1,0 +1,94 @@
+//! What a campaign against faults shows.
+
+use super::Guarded;
+use std::collections::BTreeMap;
+use std::fmt;
+
+/// A campaign against faults, summed up.
+pub struct Report<'a>(pub &'a [Guarded]);
+
+impl Report<'_> {
+    /// The runs that broke the promise.
+    pub fn broken(&self) -> impl Iterator<Item = &Guarded> {
+        self.0.iter().filter(|run| !run.broken.is_empty())
+    }
+
+    fn worst(&self, value: impl Fn(&Guarded) -> f64) -> Option<(&Guarded, f64)> {
+        let runs = self.0.iter().map(|run| (run, value(run)));
+        runs.max_by(|a, b| a.1.total_cmp(&b.1))
+    }
+}
+
+impl fmt::Display for Report<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let runs = self.0;
+        let struck = runs.iter().filter(|run| run.onset.is_some()).count();
+        writeln!(f, "{} runs, in {struck} of them a fault struck", runs.len())?;
+        endings(f, runs)?;
+        let driven: u32 = runs.iter().map(|run| run.hits.0).sum();
+        let others: u32 = runs.iter().map(|run| run.hits.1).sum();
+        writeln!(
+            f,
+            "stop contacts: {driven} driven; apart from these {others} of free falls and of needles \
+             that rest on a stop"
+        )?;
+        let mut times: Vec<f64> = runs.iter().filter_map(|run| run.safe_after).collect();
+        times.sort_by(f64::total_cmp);
+        if let (Some(middle), Some(longest)) = (times.get(times.len() / 2), times.last()) {
+            writeln!(
+                f,
+                "from the first fault to safe for good: median {middle:.2} s, longest {longest:.1} s \
+                 (faults that change no reading last until the run is over)"
+            )?;
+        }
+        let needle = self.worst(|run| run.needle.0);
+        let bound = self.worst(|run| run.over_bound / run.ruler());
+        let fault = self.worst(|run| run.over_fault);
+        let rating = self.worst(|run| run.over_rating.0);
+        for (what, worst) in [
+            ("highest needle, of scale", needle),
+            (
+                "current over the guard's bound, the ruler's own error taken off",
+                bound,
+            ),
+            ("current over the fault current of the path in use", fault),
+            ("power of an element over its rating", rating),
+        ] {
+            if let Some((run, value)) = worst {
+                writeln!(f, "worst {what}: {value:.4}, --seed {}", run.seed)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// How runs ended, by the kinds of their faults.
+fn endings(f: &mut fmt::Formatter<'_>, runs: &[Guarded]) -> fmt::Result {
+    let mut table: BTreeMap<String, BTreeMap<&str, u32>> = BTreeMap::new();
+    for run in runs {
+        for fault in &run.plan.fault {
+            let row = table.entry(fault.name()).or_default();
+            *row.entry(&run.ending).or_default() += 1;
+            if run.onset.is_none() {
+                *row.entry("not struck").or_default() += 1;
+            }
+            if !run.broken.is_empty() {
+                *row.entry("broken").or_default() += 1;
+            }
+        }
+    }
+    let columns = ["result", "refusal", "fault", "not struck", "broken"];
+    write!(f, "{:<16}", "kind of fault")?;
+    for column in columns {
+        write!(f, "{column:>12}")?;
+    }
+    writeln!(f)?;
+    for (kind, row) in table {
+        write!(f, "{kind:<16}")?;
+        for column in columns {
+            write!(f, "{:>12}", row.get(column).copied().unwrap_or(0))?;
+        }
+        writeln!(f)?;
+    }
+    Ok(())
+}
