@@ -19,13 +19,18 @@ pub struct SafeReport {
     pub verified: bool,
     /// How long it took, in seconds.
     pub took: f64,
+    /// The most current that the guard counted with when this began.
+    pub bound: Amps,
 }
 
 impl Core {
     /// Makes the rig safe from any state. Never stops at a failed step.
     pub(crate) async fn make_safe(&mut self) -> SafeReport {
         let began = self.now();
-        let mut report = SafeReport::default();
+        let mut report = SafeReport {
+            bound: self.bound,
+            ..SafeReport::default()
+        };
         let limit = SAFE_WITHIN.duration();
         let channels = self.rig.channels();
         let (off, released) = {
