@@ -4,6 +4,7 @@
 mod callers;
 mod instruments;
 mod lies;
+mod planned;
 mod proxy;
 mod reader;
 mod refusals;

@@ -78,6 +78,8 @@ pub(crate) struct Core {
     pub repeats: u32,
     pub last_refusal: String,
     pub backwards: bool,
+    /// Cycles in a row without the current that the set-point must drive.
+    pub unfed: u32,
     /// Drop and current of the last cycle in which nothing had moved.
     pub last_quiet: Option<(Volts, Amps)>,
     /// Shared uncertainty that the reader last stated.
@@ -132,6 +134,7 @@ impl Core {
             repeats: 0,
             last_refusal: String::new(),
             backwards: false,
+            unfed: 0,
             last_quiet: None,
             u_shared: 0.0,
             near_full_scale: 0.0,

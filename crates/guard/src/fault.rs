@@ -31,6 +31,19 @@ pub enum Fault {
         /// What was possible.
         bound: Amps,
     },
+    /// Less than half of what the set-point must drive at least.
+    #[error(
+        "the supply is set to {volts}, but the loop carries {found} where at least {least} must flow: \
+         look at the supply's output, the source contact and the path"
+    )]
+    NothingFlows {
+        /// Set-point.
+        volts: Volts,
+        /// What was read.
+        found: Amps,
+        /// What must flow, by the drop measured and the rig file.
+        least: Amps,
+    },
     /// A reading overloaded where the circuit allows none.
     #[error("the {0} meter overloads where the circuit allows no such voltage")]
     Overload(&'static str),

@@ -22,14 +22,18 @@ pub struct SafeReport {
     pub verified: bool,
     /// How long it took, in seconds.
     pub took: f64,
+    /// The most current that the guard counted with when this began.
+    pub bound: Amps,
 }
 
 impl Core {
     /// Makes the rig safe from any state. Never stops at a failed step.
     pub(crate) async fn make_safe(&mut self) -> SafeReport {
         self.state = State::RELEASED;
-        self.bound = Amps::ZERO;
-        make_safe(&self.rig, &mut self.bench.output, &mut self.bench.switch).await
+        let bound = std::mem::replace(&mut self.bound, Amps::ZERO);
+        let bench = &mut self.bench;
+        let report = make_safe(&self.rig, &mut bench.output, &mut bench.switch).await;
+        SafeReport { bound, ..report }
     }
 }
 

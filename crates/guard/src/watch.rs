@@ -4,6 +4,7 @@
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::rest::Tick;
+use crate::state::loop_low;
 use crate::watcher::Watched;
 use drivers::{Meter, Reading};
 use evidence::{Needle, Observation, Purpose, Setting, Sighting};
@@ -13,6 +14,10 @@ use quantity::{Amps, Seconds, Volts};
 const OLDEST_PICTURE: f64 = 0.5;
 /// So many repeats to the last digit are a frozen picture.
 const FROZEN: u32 = 8;
+/// So many cycles in a row without the current that must flow are a fault.
+const UNFED: u32 = 8;
+/// Resistance of a loop at most, as a multiple of its least: tolerances and contacts.
+const LOOP_AT_MOST: f64 = 1.1;
 /// The longest time without seeing the needle while current may flow.
 const BLIND_FOR: Seconds = Seconds::new(0.7);
 /// Below zero by this share of scale, the current is lowered.
@@ -170,6 +175,7 @@ impl Core {
                 });
             }
         }
+        self.fed(tick, current)?;
         let Some((deflection, u)) = tick.needle else {
             let since = self.blind_since.unwrap_or(tick.at);
             let blind = Seconds::new(self.now() - since);
@@ -208,6 +214,31 @@ impl Core {
             }
         }
         Ok(())
+    }
+
+    /// The set-point, less the drop, must drive a current. A supply that has tripped, or a contact
+    /// that is open, drives none; without this check such a run would wait for the needle for ever.
+    fn fed(&mut self, tick: &Tick, found: Amps) -> Result<(), Fault> {
+        let Some(arrangement) = &self.state.arrangement else {
+            return Ok(());
+        };
+        let supply = &self.rig.supply;
+        let volts = self.bench.output.volts();
+        let left = volts * (1.0 - supply.accuracy) - supply.offset - Volts::new(tick.drop).abs();
+        let least = left / (loop_low(&self.rig, arrangement) * LOOP_AT_MOST);
+        self.unfed = if found < least * 0.5 {
+            self.unfed + 1
+        } else {
+            0
+        };
+        if self.unfed < UNFED {
+            return Ok(());
+        }
+        Err(Fault::NothingFlows {
+            volts,
+            found,
+            least,
+        })
     }
 
     /// Loop current of a cycle by the stated sense resistance; zero with the loop open.

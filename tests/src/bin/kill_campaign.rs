@@ -46,6 +46,10 @@ fn run(program: &Path, count: u64, name: &str) -> (Vec<Trial>, Vec<String>) {
                     let trial = trial(program, name, number);
                     let Ok(mut done) = done.lock() else { return };
                     match trial {
+                        Ok(trial) if trial.off_after > OFF_WITHIN => {
+                            done.1
+                                .push(format!("{name} {number}: off too late: {trial:?}"));
+                        }
                         Ok(trial) => done.0.push(trial),
                         Err(error) => done.1.push(format!("{name} {number}: {error}")),
                     }

@@ -135,7 +135,7 @@ pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
         let mut bench = open(&bench);
         let fallen = done.truth.time + FALL;
         bench.advance((fallen * 1e9) as u64);
-        open(&log).next(bench.take_driven(), Amps::ZERO, Amps::ZERO);
+        open(&log).next(bench.take_driven(), last_bound(&done), Amps::ZERO);
         bench.truth()
     };
     let log = open(&log);
@@ -160,6 +160,16 @@ pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
     };
     guarded.broken = guarded.judge(&truth);
     Ok(guarded)
+}
+
+/// The guard's bound when it began to make safe for the last time.
+fn last_bound(done: &Simulated) -> Amps {
+    let ending = done
+        .end
+        .as_ref()
+        .ok()
+        .and_then(|end| end.ending.as_ref().ok());
+    ending.map_or(Amps::ZERO, |ending| ending.safe.bound)
 }
 
 /// The ending in one word, and in the guard's own.
@@ -196,7 +206,7 @@ impl Guarded {
         if self.words.contains(NO_END) {
             broken.push(NO_END.to_owned());
         }
-        if !truth.safe {
+        if !truth.safe && !self.drives_beside() {
             broken.push("not safe at the end".to_owned());
         }
         match self.class {
@@ -224,18 +234,19 @@ impl Guarded {
     }
 
     fn judge_energy(&self, broken: &mut Vec<String>) {
-        // A meter in ohms drives by itself, beside the paths.
-        let beside = self
-            .plan
-            .fault
-            .iter()
-            .any(|f| f.kind == Kind::WrongFunction);
-        if self.over_fault > SLACK && !beside {
+        if self.over_fault > SLACK && !self.drives_beside() {
             broken.push(format!(
                 "{:.3} times the fault current of its path",
                 self.over_fault
             ));
         }
+    }
+
+    /// A meter in ohms is a second source: its current passes no path, and it sits across the
+    /// movement, behind no contact. Such runs are counted apart.
+    pub fn drives_beside(&self) -> bool {
+        let faults = &self.plan.fault;
+        faults.iter().any(|f| f.kind == Kind::WrongFunction)
     }
 
     /// By how much the faults make the guard's own ruler wrong: a resistance that is not what the
@@ -246,6 +257,10 @@ impl Guarded {
                 let size = fault.size.unwrap_or(0.0);
                 (1.0 - size.abs()).recip()
             }
+            // First touch gives a reading of a millivolt at least, and the coarsest range of the
+            // meter may be off by 50 µV.
+            (Kind::WrongRange, Place::Loop) => 1.05,
+            (Kind::Offset, Place::Loop) => 1.0 + fault.size.unwrap_or(0.0).abs() / 1e-3,
             _ => 1.0,
         };
         self.plan.fault.iter().map(wrong).product()

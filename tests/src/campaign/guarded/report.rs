@@ -32,6 +32,14 @@ impl fmt::Display for Report<'_> {
             "stop contacts: {driven} driven; apart from these {others} of free falls and of needles \
              that rest on a stop"
         )?;
+        let beside = runs.iter().filter(|run| run.drives_beside()).count();
+        if beside > 0 {
+            writeln!(
+                f,
+                "{beside} runs with a meter that went to ohms: a second source, which no path limits \
+                 and no contact stops; judged by their ending only"
+            )?;
+        }
         let mut times: Vec<f64> = runs.iter().filter_map(|run| run.safe_after).collect();
         times.sort_by(f64::total_cmp);
         if let (Some(middle), Some(longest)) = (times.get(times.len() / 2), times.last()) {
@@ -43,7 +51,10 @@ impl fmt::Display for Report<'_> {
         }
         let needle = self.worst(|run| run.needle.0);
         let bound = self.worst(|run| run.over_bound / run.ruler());
-        let fault = self.worst(|run| run.over_fault);
+        let fault = self.worst(|run| match run.drives_beside() {
+            true => 0.0,
+            false => run.over_fault,
+        });
         let rating = self.worst(|run| run.over_rating.0);
         for (what, worst) in [
             ("highest needle, of scale", needle),

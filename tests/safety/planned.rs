@@ -1,0 +1,76 @@
+//! Faults of the simulated bench itself: nothing on the wires says that anything is wrong.
+
+use evidence::Observation;
+use guard::{Fault as Ended, Rig};
+use hw_sim::{Bench, Fault, Kind, Place, SharedBench};
+use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
+use needlerig_tests::campaign::Tap;
+use procedure::Depth;
+use std::sync::{Arc, Mutex};
+
+fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
+    let movement = hw_sim::find("heron").unwrap();
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, 7, &fault.into())));
+    let rig = Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").unwrap());
+    let (_asks, stop) = tokio::sync::watch::channel(false);
+    let order = Order::new(rig, Depth::Quick, stop);
+    let tap = Tap::default();
+    let done = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {}).unwrap();
+    (done, tap.take())
+}
+
+fn when_on(fault: Fault, seconds: f64) -> Fault {
+    Fault {
+        when_on: true,
+        after_seconds: seconds,
+        ..fault
+    }
+}
+
+fn fault(done: &Simulated) -> &Ended {
+    let ending = done.end.as_ref().unwrap().ending.as_ref().unwrap();
+    ending.fault.as_ref().unwrap()
+}
+
+/// The needle of a rig that drives nothing never moves: to wait for it would be to wait for ever.
+#[test]
+fn a_rig_that_no_longer_drives_anything_ends_the_run() {
+    let switch = |kind, channel| Fault::new(Place::Switch, kind).at(channel);
+    for broken in [
+        Fault::new(Place::Supply, Kind::Trips),
+        switch(Kind::Opens, 101),
+        switch(Kind::Opens, 111),
+        switch(Kind::ElementOpen, 111),
+    ] {
+        for seconds in [3.0, 60.0] {
+            let (done, _) = run(when_on(broken, seconds));
+            let fault = fault(&done);
+            let Ended::NothingFlows { found, least, .. } = fault else {
+                panic!("{broken:?}: {fault}");
+            };
+            assert!(*found < *least * 0.5);
+            assert!(done.truth.safe && done.truth.driven_stop_hits == 0);
+            // Eight cycles of less than 0.1 s each, and the safe state.
+            let after = done.truth.safe_after.unwrap();
+            assert!(after < 1.5, "{broken:?}: {after} s");
+        }
+    }
+}
+
+/// What the guard counted with is kept with each observation, and the rig never drove more.
+#[test]
+fn observations_keep_a_bound_that_holds() {
+    let harmless = Fault::new(Place::Drop, Kind::Gain).sized(0.0);
+    let (done, kept) = run(harmless);
+    assert!(kept.len() > 500 && done.truth.safe);
+    let bounds: Vec<f64> = kept.iter().map(|o| o.set.bound.unwrap().get()).collect();
+    let highest = bounds.iter().copied().fold(0.0, f64::max);
+    assert!(done.truth.peak_current <= highest * 1.02);
+    for observation in &kept {
+        let current = observation.loop_current().unwrap().get().abs();
+        // 7 µV at most over the sense element in use, and the needle's back-EMF.
+        let slack = 0.02 * highest + 1e-5 / observation.set.sense.unwrap().get();
+        let bound = observation.set.bound.unwrap().get();
+        assert!(current <= bound + slack, "{current} A over {bound} A");
+    }
+}
