@@ -54,11 +54,12 @@ impl Core {
         if self.phase == Phase::Safe {
             self.go_live().await?;
         }
+        let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
+        self.bound = self.bound.max(idle);
         self.move_contacts(&next).await?;
         let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
         self.set_loop_range(top_volts * 1.02).await?;
         self.set_drop_range(next.largest_drop).await?;
-        let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
         self.bound = idle;
         // The supply's own limit: just above the most that this arrangement lets flow.
         let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);

@@ -104,11 +104,6 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             }
             return Ok(End::Top);
         }
-        stalled = if target > hand.current * 1.002 {
-            0
-        } else {
-            stalled + 1
-        };
         if stalled > STALLED {
             return Ok(if moved(hand, &seen, 6) {
                 End::Moved
@@ -116,10 +111,17 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
                 End::Top
             });
         }
+        let before = hand.current;
         match hand.drive_over(target, Seconds::ZERO).await {
             // The guard has seen which way this needle goes.
             Err(Stopped::Refused(guard::Refusal::Backwards { .. })) => return Ok(End::Backwards),
             driven => driven?,
+        };
+        // What counts is the current reached: the allowance may stay a little above it for ever.
+        stalled = if hand.current > before * 1.002 {
+            0
+        } else {
+            stalled + 1
         };
     }
 }
