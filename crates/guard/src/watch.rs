@@ -25,6 +25,8 @@ const BACKWARDS: f64 = 0.018;
 /// Current that the back-EMF of a swinging needle may add, as a share of the range's top. It brakes
 /// the needle, so it does not count against the allowance.
 const BACK_EMF: f64 = 0.03;
+/// As much it may add where the drop shows that it does.
+const SHOWN_EMF: f64 = 0.15;
 /// Deflection below which a needle counts as not moved, so that the current may grow.
 const STILL: f64 = 0.012;
 /// Below zero by this share of scale, a needle that never stood above it shows its polarity.
@@ -159,23 +161,18 @@ impl Core {
     fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
         let live = self.volts() > Volts::ZERO;
         let current = self.loop_current(tick).abs();
-        let offset = Volts::new(
-            2.0 * self
-                .rig
-                .loop_meter
-                .range_for(Volts::new(self.loop_range))
-                .offset,
-        );
         if let Some(sense) = self.sense_ohms() {
-            let bound = self.bound * 1.02 + offset / sense + self.top() * BACK_EMF;
+            let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
+            let doubt = Volts::new(2.0 * range.offset) / sense;
+            let bound = self.bound * 1.02 + doubt + self.back_emf(tick);
             if current > bound {
                 return Err(Fault::Current {
                     found: current,
                     bound,
                 });
             }
+            self.fed(tick, current + doubt)?;
         }
-        self.fed(tick, current)?;
         let Some((deflection, u)) = tick.needle else {
             let since = self.blind_since.unwrap_or(tick.at);
             let blind = Seconds::new(self.now() - since);
@@ -216,7 +213,27 @@ impl Core {
         Ok(())
     }
 
-    /// The set-point, less the drop, must drive a current. A supply that has tripped, or a contact
+    /// The current that back-EMF may add to what the set-point drives: where the drop is less than
+    /// the movement's resistance would have it, the rest of the loop carries the difference.
+    fn back_emf(&self, tick: &Tick) -> Amps {
+        let Some(arrangement) = &self.state.arrangement else {
+            return Amps::ZERO;
+        };
+        let top = arrangement.range.top;
+        let own = self
+            .measured
+            .map_or(Volts::ZERO, |m| self.bound * m.movement);
+        let drop = Volts::new(if arrangement.reversed {
+            -tick.drop
+        } else {
+            tick.drop
+        });
+        let shown = (own - drop) / loop_low(&self.rig, arrangement);
+        shown.max(top * BACK_EMF).min(top * SHOWN_EMF)
+    }
+
+    /// The set-point, less the drop, must drive a current; `found` is the most that may flow by what
+    /// was read. A supply that has tripped, or a contact
     /// that is open, drives none; without this check such a run would wait for the needle for ever.
     fn fed(&mut self, tick: &Tick, found: Amps) -> Result<(), Fault> {
         let Some(arrangement) = &self.state.arrangement else {
@@ -250,13 +267,6 @@ impl Core {
     pub(crate) fn sense_ohms(&self) -> Option<quantity::Ohms> {
         let arrangement = self.state.arrangement.as_ref()?;
         Some(self.rig.sense[arrangement.range.sense].ohms)
-    }
-
-    fn top(&self) -> Amps {
-        self.state
-            .arrangement
-            .as_ref()
-            .map_or(Amps::ZERO, |a| a.range.top)
     }
 
     /// The drop does not fit the range: takes the largest range and reads again.

@@ -74,8 +74,10 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
     } else {
         before
     };
-    hand.drive_over(start, if first { FIRST_RAMP } else { Seconds::new(0.4) })
-        .await?;
+    let ramp = if first { FIRST_RAMP } else { Seconds::new(0.4) };
+    if !forwards(hand, start, ramp).await? {
+        return Ok(End::Backwards);
+    }
     let mut seen: Vec<Tick> = Vec::new();
     let mut stalled = 0;
     loop {
@@ -112,17 +114,24 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             });
         }
         let before = hand.current;
-        match hand.drive_over(target, Seconds::ZERO).await {
-            // The guard has seen which way this needle goes.
-            Err(Stopped::Refused(guard::Refusal::Backwards { .. })) => return Ok(End::Backwards),
-            driven => driven?,
-        };
+        if !forwards(hand, target, Seconds::ZERO).await? {
+            return Ok(End::Backwards);
+        }
         // What counts is the current reached: the allowance may stay a little above it for ever.
         stalled = if hand.current > before * 1.002 {
             0
         } else {
             stalled + 1
         };
+    }
+}
+
+/// Drives; answers no where the guard has seen that this needle goes the other way.
+async fn forwards(hand: &mut Hand, target: Amps, over: Seconds) -> Result<bool, Stopped> {
+    match hand.drive_over(target, over).await {
+        Ok(_) => Ok(true),
+        Err(Stopped::Refused(guard::Refusal::Backwards { .. })) => Ok(false),
+        Err(stopped) => Err(stopped),
     }
 }
 
