@@ -50,11 +50,9 @@ impl fmt::Display for Report<'_> {
             )?;
         }
         let needle = self.worst(|run| run.needle.0);
-        let bound = self.worst(|run| run.over_bound / run.ruler());
-        let fault = self.worst(|run| match run.drives_beside() {
-            true => 0.0,
-            false => run.over_fault,
-        });
+        let rigs_own = |run: &Guarded, value: f64| if run.drives_beside() { 0.0 } else { value };
+        let bound = self.worst(|run| rigs_own(run, run.over_bound / run.ruler()));
+        let fault = self.worst(|run| rigs_own(run, run.over_fault));
         let rating = self.worst(|run| run.over_rating.0);
         for (what, worst) in [
             ("highest needle, of scale", needle),
