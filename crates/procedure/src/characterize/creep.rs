@@ -107,10 +107,11 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             return Ok(End::Top);
         }
         if stalled > STALLED {
-            return Ok(if moved(hand, &seen, 6) {
-                End::Moved
-            } else {
-                End::Top
+            // Growth has ended because the needle is on its way, up or down.
+            return Ok(match recent(&seen, 6).map(|d| hand.law.above_zero(d)) {
+                Some(way) if way > SURE_SIGN => End::Moved,
+                Some(way) if way < -SURE_SIGN => End::Backwards,
+                _ => End::Top,
             });
         }
         let before = hand.current;
