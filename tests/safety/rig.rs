@@ -72,6 +72,30 @@ fn with_one_contact_welded_nothing_flows_after_the_end() {
     }
 }
 
+/// Two paths at once let a tenth more through. That is found out with a current which is small even
+/// then, before any other is driven.
+#[test]
+fn a_path_that_stays_closed_under_a_heavier_one_is_found_before_it_counts() {
+    let done = Scene::SOUND
+        .with("fennel")
+        .harmed_in("zero", |bench| assert!(bench.weld(111)))
+        .run();
+    match done.fault() {
+        Fault::Current { found, bound } => {
+            let more = *found / *bound;
+            assert!((1.03..1.15).contains(&more), "{more}");
+        }
+        other => panic!("{other}"),
+    }
+    done.assert_safe_except_welds();
+    // The lightest path alone drives 0.2 mA at most; nothing larger was needed to find out.
+    assert!(
+        done.truth.peak_current < 0.2e-3,
+        "{}",
+        done.truth.peak_current
+    );
+}
+
 #[test]
 fn a_series_relay_that_welds_ends_the_run_or_changes_nothing() {
     for weld in [

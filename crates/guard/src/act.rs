@@ -1,7 +1,7 @@
 //! Carrying out a proposal: check, apply in steps, verify, watch.
 
 use crate::allowance::{Point, SURE_MOTION};
-use crate::check::{LoopMeasured, SET_POINT_EVERY};
+use crate::check::{Known, LoopMeasured, SET_POINT_EVERY};
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
 use crate::output::Armed;
@@ -9,7 +9,7 @@ use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
-use crate::state::{Arrangement, Move, energised, loop_low, moves};
+use crate::state::{Arrangement, Move, energised, loop_low, moves, stuck};
 use evidence::{Needle, Observation, Purpose, Reading};
 use quantity::{Amps, Seconds, Volts};
 
@@ -19,6 +19,10 @@ const PATIENCE: f64 = 25.0;
 const WIGGLE_RAMP: Seconds = Seconds::new(0.4);
 /// Difference between the two polarities that counts as an answer, as a fraction of scale.
 const ANSWERED: f64 = 0.002;
+/// Current with which a loop is tried, as a share of the range's top.
+const TRIED: f64 = 0.03;
+/// What such a try may not show: the current may be larger than it should by this factor.
+const HIDDEN: f64 = 1.03;
 /// How long each polarity of a wiggle is watched.
 const WIGGLE: Seconds = Seconds::new(1.0);
 
@@ -41,7 +45,13 @@ impl Core {
         if self.volts() > Volts::ZERO {
             return Err(Refusal::Order("bring the current to zero before contacts move").into());
         }
-        self.known().arrange(&next)?;
+        let closed = energised(&self.rig, self.state.arrangement.as_ref());
+        let stuck = stuck(&self.rig, &closed, &next);
+        Known {
+            stuck,
+            ..self.known()
+        }
+        .arrange(&next)?;
         self.bench.output.new_state();
         let same_loop = self
             .state
@@ -50,6 +60,7 @@ impl Core {
             .is_some_and(|a| a.range == next.range);
         if !same_loop {
             self.measured = None;
+            self.stuck = stuck;
         }
         if self.phase == Phase::Safe {
             self.go_live().await?;
@@ -66,8 +77,48 @@ impl Core {
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
         self.bench.output.limit(limit).await?;
+        if self.stuck > HIDDEN {
+            self.try_loop().await?;
+        }
         let tick = self.tick().await?;
         Ok(self.report(vec![tick]))
+    }
+
+    /// A contact that should have opened may still be closed, and its read-back would not show it.
+    /// A current that is small even then shows whether the loop is what it should be.
+    async fn try_loop(&mut self) -> Result<(), Fault> {
+        let Some(arrangement) = &self.state.arrangement else {
+            return Ok(());
+        };
+        let low = loop_low(&self.rig, arrangement);
+        let allowance = self.evidence.allowance(&self.rig.limits);
+        let target = (arrangement.range.top * TRIED).min(allowance * 0.4 / self.stuck);
+        // Where the supply can't make so little, the bound goes on counting with the worst.
+        let Ok(_) = self.step(target).await? else {
+            return Ok(());
+        };
+        let tick = self.tick().await?;
+        let (found, doubt) = (self.loop_current(&tick).abs(), self.loop_doubt());
+        let bound = self.rig.supply.highest(self.volts(), self.volts()) / low;
+        if found - doubt > bound * HIDDEN {
+            return Err(Fault::Current { found, bound });
+        }
+        if doubt < bound * (HIDDEN - 1.0) {
+            self.stuck = HIDDEN;
+        }
+        self.bench.output.lower(Volts::ZERO).await?;
+        self.state.volts = Volts::ZERO;
+        self.tick().await?;
+        Ok(())
+    }
+
+    /// One step to `target`, or the check's refusal.
+    async fn step(&mut self, target: Amps) -> Result<Result<(), Refusal>, Fault> {
+        match self.drive(target, Seconds::ZERO).await {
+            Ok(_) => Ok(Ok(())),
+            Err(Halt::Refused(refusal)) => Ok(Err(refusal)),
+            Err(Halt::Fault(fault)) => Err(fault),
+        }
     }
 
     /// Switches the output on while source contact and movement switch are open and the short is
@@ -150,7 +201,7 @@ impl Core {
             .as_ref()
             .filter(|a| !a.shunt.is_empty());
         // With the shunt closed the loop carries more than the movement does.
-        let loop_bound = shunted.map_or(checked.bound, |a| {
+        let loop_bound = shunted.map_or(checked.bound / self.stuck, |a| {
             self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a)
         });
         self.bound = self.bound.max(loop_bound);
@@ -301,6 +352,8 @@ impl Core {
                 volts: self.volts(),
                 movement: drop / current,
             });
+            // Whatever is closed has been measured.
+            self.stuck = 1.0;
             self.bound = self.bound.min(current * (1.0 + 4.0 * u));
         }
         let from_zero = self.evidence.from_zero(needle.deflection);

@@ -64,6 +64,9 @@ pub struct Known<'a> {
     pub still: Amps,
     /// Heaviest path that the rig file makes reachable.
     pub heaviest: usize,
+    /// By how much the current can be larger than the file has it, should one of the contacts that
+    /// opened last still be closed; 1 where none did.
+    pub stuck: f64,
 }
 
 /// A drive that passed the check.
@@ -84,6 +87,7 @@ impl Known<'_> {
     fn current_high(&self, arrangement: &Arrangement, volts: Volts, step: Volts) -> Amps {
         let supply = &self.rig.supply;
         let stated = supply.highest(volts, volts - step) / loop_low(self.rig, arrangement);
+        let stated = stated * self.stuck;
         let Some(m) = self.measured else {
             return stated;
         };
@@ -161,6 +165,7 @@ impl Known<'_> {
             });
         }
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(self.rig, next);
+        let idle = idle * self.stuck;
         let allowance = self.evidence.allowance(&self.rig.limits);
         if idle > allowance {
             return Err(Refusal::Allowance {

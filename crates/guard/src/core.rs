@@ -69,7 +69,10 @@ pub(crate) struct Core {
     pub upscale: Option<bool>,
     pub still: Amps,
     pub heaviest: usize,
+    /// The most current that the rig file makes possible in the present state.
     pub bound: Amps,
+    /// See [`Known::stuck`].
+    pub stuck: f64,
     pub seq: u64,
     pub blind_since: Option<f64>,
     pub wiggling: bool,
@@ -126,6 +129,7 @@ impl Core {
             still: Amps::ZERO,
             heaviest,
             bound: Amps::ZERO,
+            stuck: 1.0,
             seq: 0,
             blind_since: None,
             wiggling: false,
@@ -237,6 +241,7 @@ impl Core {
             upscale: self.upscale,
             still: self.still,
             heaviest: self.heaviest,
+            stuck: self.stuck,
         }
     }
 

@@ -40,6 +40,7 @@ fn known<'a>(rig: &'a Rig, evidence: &'a Evidence) -> Known<'a> {
         upscale: None,
         still: Amps::ZERO,
         heaviest: rig.review().heaviest,
+        stuck: 1.0,
     }
 }
 

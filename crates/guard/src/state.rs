@@ -1,6 +1,6 @@
 //! States of the rig: what is closed, what the supply is set to, and in which order contacts move.
 
-use crate::rig::{Range, Rig};
+use crate::rig::{Element, Range, Rig};
 use evidence::Setting;
 use quantity::{Ohms, Volts};
 use std::collections::BTreeSet;
@@ -139,6 +139,41 @@ pub(crate) fn loop_low(rig: &Rig, arrangement: &Arrangement) -> Ohms {
     rig.range_low(&arrangement.range)
 }
 
+/// The current in arrangement `next` can be larger than its elements have it by this factor, should
+/// one of the contacts that open on the way from `from` stay closed: a path beside the new one, a
+/// series element or the whole bank shorted, a sense element beside the new one.
+pub(crate) fn stuck(rig: &Rig, from: &BTreeSet<u32>, next: &Arrangement) -> f64 {
+    let range = &next.range;
+    let to = energised(rig, Some(next));
+    let beside = |own: &Element, other: &Element| {
+        let (own, other) = (own.low().get(), other.low().get());
+        Ohms::new(own - own * other / (own + other))
+    };
+    let used = || {
+        rig.series
+            .iter()
+            .zip(&range.series)
+            .filter(|(_, used)| **used)
+    };
+    let missing = |channel: u32| -> Ohms {
+        let of = |e: &&Element| e.channel == channel;
+        if rig.switch.bypass == Some(channel) {
+            used().map(|(e, _)| e.low()).sum()
+        } else if let Some(path) = rig.paths.iter().map(|p| &p.fixed).find(of) {
+            beside(&rig.paths[range.path].fixed, path)
+        } else if let Some(sense) = rig.sense.iter().find(of) {
+            beside(&rig.sense[range.sense], sense)
+        } else {
+            used()
+                .find(|(e, _)| of(e))
+                .map_or(Ohms::ZERO, |(e, _)| e.low())
+        }
+    };
+    let most = from.difference(&to).map(|&channel| missing(channel));
+    let low = loop_low(rig, next);
+    low / (low - most.fold(Ohms::ZERO, Ohms::max))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -178,6 +213,38 @@ mod tests {
             channel: 114,
             energise: true
         }));
+    }
+
+    /// A contact that stays closed: worked out by Ohm's law for each place it may have.
+    #[test]
+    fn one_contact_that_stays_closed() {
+        let rig = rig();
+        let light = arrangement(&rig, 50e-6, vec![]);
+        let heavy = arrangement(&rig, 1e-3, vec![]);
+        assert_eq!((light.range.path, heavy.range.path), (0, 1));
+        let from = energised(&rig, Some(&light));
+        // 40 kΩ beside 4 kΩ, both at the low end of 1 %; the sense elements are the lesser evil.
+        let low = loop_low(&rig, &heavy).get();
+        let beside = 39_600.0 * 3_960.0 / (39_600.0 + 3_960.0);
+        let found = stuck(&rig, &from, &heavy);
+        assert!(
+            (found - low / (low - 3_960.0 + beside)).abs() < 1e-9,
+            "{found}"
+        );
+        // From nothing to anything no contact opens but the short.
+        assert_eq!(stuck(&rig, &BTreeSet::new(), &heavy), 1.0);
+        // A series element that stays shorted is missing from the loop, and so is the bank when its
+        // bypass stays closed.
+        let used: Vec<usize> = (0..rig.series.len())
+            .filter(|&i| light.range.series[i])
+            .collect();
+        let (low, first) = (loop_low(&rig, &light), &rig.series[used[0]]);
+        let shorted = stuck(&rig, &BTreeSet::from([first.channel]), &light);
+        assert!((shorted - low / (low - first.low())).abs() < 1e-9);
+        let bank: Ohms = used.iter().map(|&i| rig.series[i].low()).sum();
+        let bypassed = stuck(&rig, &BTreeSet::from([106]), &light);
+        assert!((bypassed - low / (low - bank)).abs() < 1e-9);
+        assert!(bypassed > shorted && shorted > 1.1);
     }
 
     #[test]

@@ -146,7 +146,7 @@ impl Core {
     /// The setting as an observation keeps it.
     pub(crate) fn setting(&self) -> Setting {
         Setting {
-            bound: Some(self.bound),
+            bound: Some(self.bound * self.stuck),
             ..self.state.setting(&self.rig)
         }
     }
@@ -161,9 +161,8 @@ impl Core {
     fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
         let live = self.volts() > Volts::ZERO;
         let current = self.loop_current(tick).abs();
-        if let Some(sense) = self.sense_ohms() {
-            let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
-            let doubt = Volts::new(2.0 * range.offset) / sense;
+        if self.sense_ohms().is_some() {
+            let doubt = self.loop_doubt();
             let bound = self.bound * 1.02 + doubt + self.back_emf(tick);
             if current > bound {
                 return Err(Fault::Current {
@@ -262,6 +261,13 @@ impl Core {
     pub(crate) fn loop_current(&self, tick: &Tick) -> Amps {
         self.sense_ohms()
             .map_or(Amps::ZERO, |ohms| Volts::new(tick.loop_drop) / ohms)
+    }
+
+    /// Twice the offset that the loop meter may have, as a current.
+    pub(crate) fn loop_doubt(&self) -> Amps {
+        let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
+        self.sense_ohms()
+            .map_or(Amps::ZERO, |sense| Volts::new(2.0 * range.offset) / sense)
     }
 
     pub(crate) fn sense_ohms(&self) -> Option<quantity::Ohms> {
