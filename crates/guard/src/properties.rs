@@ -13,10 +13,15 @@ use crate::rig::Rig;
 use crate::state::Arrangement;
 use proptest::prelude::ProptestConfig;
 use quantity::{Amps, Volts, Watts};
+use std::sync::LazyLock;
 
+/// The simulated rig. Its file is read once: the properties ask for it thousands of times.
 fn rig() -> Rig {
-    let text = include_str!("../../../rigs/simulated.toml");
-    Rig::parse(text, "simulated.toml").unwrap()
+    static RIG: LazyLock<Rig> = LazyLock::new(|| {
+        let text = include_str!("../../../rigs/simulated.toml");
+        Rig::parse(text, "simulated.toml").unwrap()
+    });
+    RIG.clone()
 }
 
 /// The simulated rig with every limit out of the way but the one that is looked at.
