@@ -109,11 +109,7 @@ impl Known<'_> {
     fn largest_step(change: Volts, over: Seconds) -> Volts {
         // The steepest part of an S-shaped ramp is twice its mean slope.
         let steps = (over / SET_POINT_EVERY).max(1.0);
-        if steps < 2.0 {
-            change
-        } else {
-            change * 2.0 / steps
-        }
+        change.min(change * 2.0 / steps)
     }
 
     /// Checks a change of the loop current to `target` along an S-shaped ramp of length `over`.

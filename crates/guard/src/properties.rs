@@ -4,6 +4,7 @@ mod allowance;
 mod bound;
 mod contacts;
 mod drives;
+mod edges;
 mod refusals;
 mod worked;
 

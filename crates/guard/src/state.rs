@@ -199,6 +199,42 @@ mod tests {
         }
     }
 
+    /// 50 µA take 7.44 V through 148.8 kΩ: the 40 kΩ path, 1 kΩ of sense, and of the bank, largest
+    /// first, 100, 3, 1, 0.3 and 0.1 kΩ.
+    #[test]
+    fn a_setting_says_what_is_connected() {
+        let rig = rig();
+        let state = State {
+            arrangement: Some(Arrangement {
+                reversed: true,
+                ..arrangement(&rig, 50e-6, vec![0, 2])
+            }),
+            volts: Volts::new(1.5),
+        };
+        let found = state.setting(&rig);
+        let expected = Setting {
+            supply: Volts::new(1.5),
+            path: Some("hair".to_owned()),
+            series: found.series,
+            sense: Some(Ohms::kilo(1.0)),
+            shunt: vec![Ohms::new(10.0), Ohms::new(40.0)],
+            reversed: true,
+            connected: true,
+            bound: None,
+        };
+        assert!((found.series - Ohms::kilo(144.4)).abs() < Ohms::milli(1.0));
+        assert_eq!(found, expected);
+        let released = State {
+            volts: Volts::new(0.5),
+            ..State::RELEASED
+        };
+        let expected = Setting {
+            supply: Volts::new(0.5),
+            ..Setting::default()
+        };
+        assert_eq!(released.setting(&rig), expected);
+    }
+
     #[test]
     fn paths_break_before_they_make() {
         let rig = rig();
