@@ -219,7 +219,7 @@ fn growth_without_motion_past_a_milestone() {
         let here = ended.expect("growth never ended");
         let refusal = witness.refused(&mut guard, step_to(here * 1.005)).await;
         assert!(matches!(refusal, Refusal::Quiet(_)), "{refusal}");
-        assert!(refusal.to_string().contains("wiggle"), "{refusal}");
+        assert!(refusal.to_string().contains("let go"), "{refusal}");
         // 10 mV over 100 Ω.
         let peak = witness.stage.truth().peak_current;
         assert!((95e-6..106e-6).contains(&peak), "{peak} A");

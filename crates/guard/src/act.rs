@@ -15,16 +15,10 @@ use quantity::{Amps, Seconds, Volts};
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
-/// Ramp of a wiggle, long enough for the supply's overshoot to stay small.
-const WIGGLE_RAMP: Seconds = Seconds::new(0.4);
-/// Difference between the two polarities that counts as an answer, as a fraction of scale.
-const ANSWERED: f64 = 0.002;
 /// Current with which a loop is tried, as a share of the range's top.
 const TRIED: f64 = 0.03;
 /// What such a try may not show: the current may be larger than it should by this factor.
 const HIDDEN: f64 = 1.03;
-/// How long each polarity of a wiggle is watched.
-const WIGGLE: Seconds = Seconds::new(1.0);
 
 impl Core {
     pub(crate) async fn carry_out(&mut self, proposal: Proposal) -> Result<Report, Halt> {
@@ -34,6 +28,7 @@ impl Core {
             Proposal::Hold(time) => self.hold(time).await,
             Proposal::Settle(settle) => self.settle(settle).await,
             Proposal::Wiggle => self.wiggle().await,
+            Proposal::LetGo => self.let_go().await,
             Proposal::Identified(dynamics) => {
                 self.dynamics = Some(dynamics);
                 Ok(self.report(Vec::new()))
@@ -41,7 +36,7 @@ impl Core {
         }
     }
 
-    async fn arrange(&mut self, next: Arrangement) -> Result<Report, Halt> {
+    pub(crate) async fn arrange(&mut self, next: Arrangement) -> Result<Report, Halt> {
         if self.volts() > Volts::ZERO {
             return Err(Refusal::Order("bring the current to zero before contacts move").into());
         }
@@ -186,7 +181,7 @@ impl Core {
         }
     }
 
-    async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
+    pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
         let checked = self.known().drive(&self.state, target, over)?;
         if checked.volts > self.state.volts
             && !self.evidence.moved()
@@ -251,7 +246,7 @@ impl Core {
         self.evidence.quiet_end(drop, current)
     }
 
-    async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
+    pub(crate) async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
         let end = self.now() + time.get();
         let mut ticks = Vec::new();
         while self.now() < end {
@@ -368,49 +363,6 @@ impl Core {
             });
         }
     }
-
-    /// The same current both ways: does the needle answer?
-    async fn wiggle(&mut self) -> Result<Report, Halt> {
-        let Some(now) = self.state.arrangement.clone() else {
-            return Err(Refusal::Order("arrange a path first: nothing is connected").into());
-        };
-        if self.rig.switch.reverse.is_none() {
-            return Err(Refusal::Order("this rig has no polarity contact").into());
-        }
-        let target =
-            self.state.volts * 0.98 / self.measured.map_or(loop_low(&self.rig, &now), |m| m.ohms);
-        let here = self.hold(WIGGLE).await?;
-        self.wiggling = true;
-        let there = self.flipped(&now, target).await;
-        self.wiggling = false;
-        let there = there?;
-        let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
-            (Some((a, ua)), Some((b, ub))) if (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)) => {
-                self.upscale
-                    .get_or_insert(if a > b { now.reversed } else { !now.reversed });
-                true
-            }
-            _ => false,
-        };
-        self.evidence.saw_wiggle(shown);
-        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
-        self.arrange(now).await?;
-        let mut back = self.drive(target, WIGGLE_RAMP).await?;
-        back.moved = self.evidence.moved();
-        back.backwards = there.backwards;
-        Ok(back)
-    }
-
-    async fn flipped(&mut self, now: &Arrangement, target: Amps) -> Result<Report, Halt> {
-        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
-        self.arrange(Arrangement {
-            reversed: !now.reversed,
-            ..now.clone()
-        })
-        .await?;
-        self.drive(target, WIGGLE_RAMP).await?;
-        self.hold(WIGGLE).await
-    }
 }
 
 /// The set-point at `share` of an S-shaped ramp, on the supply's own grid.
@@ -422,16 +374,4 @@ pub(crate) fn set_point(from: Volts, to: Volts, share: f64, grid: Volts) -> Volt
     let done = share - (tau * share).sin() / tau;
     let volts = from + (to - from) * done;
     (grid * (volts / grid).round()).min(from.max(to))
-}
-
-/// Mean deflection over the later half of the ticks, with its standard uncertainty.
-fn mean_needle(ticks: &[Tick]) -> Option<(f64, f64)> {
-    let seen: Vec<(f64, f64)> = ticks[ticks.len() / 2..]
-        .iter()
-        .filter_map(|t| t.needle)
-        .collect();
-    let n = seen.len() as f64;
-    let mean = seen.iter().map(|(d, _)| d).sum::<f64>() / n;
-    let u = seen.iter().map(|(_, u)| *u).fold(0.0, f64::max) / n.sqrt();
-    (seen.len() >= 3).then_some((mean, u))
 }

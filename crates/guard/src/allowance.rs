@@ -18,9 +18,12 @@ const LOW_SCALE_GROWTH: f64 = 2.6;
 /// Laws that steepen towards the top (mixed linear and square) gain about this much in exponent
 /// over one such growth.
 const EXPONENT_MARGIN: f64 = 0.15;
-/// Drops at which growth without motion stops until a polarity wiggle has been made; at the last
-/// one it must have shown motion.
-const MILESTONES: [Volts; 3] = [Volts::new(0.010), Volts::new(0.020), Volts::new(0.050)];
+/// Drops at which growth without motion stops until the current was let go from almost there; at the
+/// last one the needle must have been seen to move. Hardly a movement has less than 20 mV at full
+/// scale (common practice).
+const MILESTONES: [Volts; 3] = [Volts::milli(10.0), Volts::milli(20.0), Volts::milli(50.0)];
+/// What "almost there" is.
+const ALMOST: f64 = 0.8;
 /// Power in the movement at which growth without motion stops.
 const QUIET_POWER: Watts = Watts::new(0.05);
 
@@ -41,8 +44,12 @@ pub struct Evidence {
     zero: Option<f64>,
     points: Vec<Point>,
     quiet: Option<Amps>,
-    wiggles: usize,
+    wiggled: bool,
     proven: bool,
+    /// Largest drop from which the current was let go.
+    let_go: Volts,
+    /// Back-EMF without motion in the picture.
+    felt: bool,
 }
 
 impl Evidence {
@@ -58,13 +65,21 @@ impl Evidence {
 
     /// A polarity wiggle was made; `shown` when the needle answered to it.
     pub fn saw_wiggle(&mut self, shown: bool) {
-        self.wiggles += 1;
+        self.wiggled = true;
         self.proven |= shown;
+    }
+
+    /// The current was let go from this drop: whether the needle answered, and whether back-EMF was
+    /// felt. Low drops hardly move a movement with a multiplier inside, and friction may hide that.
+    pub fn let_go(&mut self, drop: Volts, answered: bool, felt: bool) {
+        self.let_go = self.let_go.max(drop);
+        self.proven |= answered;
+        self.felt |= felt && !answered && drop >= MILESTONES[1] * ALMOST;
     }
 
     /// Whether a polarity wiggle was ever made.
     pub fn wiggled(&self) -> bool {
-        self.wiggles > 0
+        self.wiggled
     }
 
     /// Whether anything has proved that the current moves this needle.
@@ -119,17 +134,29 @@ impl Evidence {
                 drop * current
             ));
         }
+        if self.felt {
+            return Some(
+                "when the current was let go, the movement answered with a voltage of its own, but \
+                 the needle in the picture stood still: is the reader looking at this movement?"
+                    .to_owned(),
+            );
+        }
         let passed = MILESTONES
             .iter()
-            .filter(|milestone| drop >= **milestone)
-            .count();
-        if passed == MILESTONES.len() {
+            .rev()
+            .find(|milestone| drop >= **milestone)?;
+        if *passed == MILESTONES[2] {
             return Some(format!(
-                "the drop is {drop} and no wiggle has moved the needle"
+                "the drop is {drop}, and the needle has not moved, nor did it when the current was \
+                 let go"
             ));
         }
-        (passed > self.wiggles)
-            .then(|| format!("the drop is {drop}; a polarity wiggle comes first"))
+        (self.let_go < *passed * ALMOST).then(|| {
+            format!(
+                "the drop is {drop}; first the current must be let go, to see whether the needle \
+                 follows"
+            )
+        })
     }
 
     /// The largest current that the evidence permits.
@@ -331,13 +358,19 @@ mod tests {
             e.nothing_moved(before, Volts::milli(mv), Seconds::new(1.0), &limits());
             e.allowance(&limits()) / before
         };
+        let let_go = |e: &mut Evidence, mv: f64| e.let_go(Volts::milli(mv), false, false);
         assert!((quiet(&mut evidence, 1.0) - 1.5).abs() < 1e-9);
         assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
-        evidence.saw_wiggle(false);
+        let_go(&mut evidence, 7.9);
+        assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
+        let_go(&mut evidence, 8.1);
         assert!((quiet(&mut evidence, 11.0) - 1.5).abs() < 1e-9);
-        evidence.saw_wiggle(false);
+        assert!((quiet(&mut evidence, 21.0) - 1.0).abs() < 1e-9);
+        let_go(&mut evidence, 16.1);
+        assert!((quiet(&mut evidence, 21.0) - 1.5).abs() < 1e-9);
+        let_go(&mut evidence, 49.0);
         assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
-        evidence.saw_wiggle(true);
+        evidence.let_go(Volts::milli(49.0), true, false);
         assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
     }
 

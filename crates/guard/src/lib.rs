@@ -14,6 +14,7 @@ mod output;
 #[cfg(test)]
 mod properties;
 mod proposal;
+mod prove;
 mod refusal;
 mod rest;
 mod rig;

@@ -26,6 +26,8 @@ pub enum Proposal {
     Settle(Settle),
     /// Throw the polarity and back at the present current: does this needle move at all?
     Wiggle,
+    /// The current gently down to zero: does the needle follow, and does its back-EMF say so?
+    LetGo,
     /// The needle's period and damping have been identified from its swings.
     Identified(Dynamics),
 }

@@ -94,7 +94,7 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             }
         }
         if let Some(reason) = hand.report.quiet_end.clone()
-            && !wiggle(hand).await?
+            && !let_go(hand).await?
         {
             return Ok(End::Nothing(reason));
         }
@@ -140,18 +140,29 @@ fn moved(hand: &Hand, ticks: &[Tick], most: usize) -> bool {
     recent(ticks, most).is_some_and(|d| hand.law.above_zero(d) > SURE_SIGN)
 }
 
-/// A polarity wiggle; answers whether growth may go on after it.
-async fn wiggle(hand: &mut Hand) -> Result<bool, Stopped> {
+/// A polarity wiggle, where it is allowed.
+async fn wiggle(hand: &mut Hand) -> Result<(), Stopped> {
     let answer: Answer = hand.voice.propose(Proposal::Wiggle).await;
     match answer {
         Ok(report) => {
             hand.report = report;
-            Ok(hand.report.quiet_end.is_none())
+            Ok(())
         }
-        // Without a polarity contact there is no wiggle; growth then ends where it must.
-        Err(guard::Refusal::Order(_)) => Ok(false),
-        // Too much deflection already to try the other way: the needle is about to show itself.
-        Err(guard::Refusal::Backwards { .. }) => Ok(hand.report.quiet_end.is_none()),
+        // No polarity contact, or too large a drop; or too much deflection already to try the other
+        // way: the needle is about to show itself.
+        Err(guard::Refusal::Order(_) | guard::Refusal::Backwards { .. }) => Ok(()),
         Err(refusal) => Err(refusal.into()),
     }
+}
+
+/// Lets the current go and comes back to it; answers whether growth may go on.
+async fn let_go(hand: &mut Hand) -> Result<bool, Stopped> {
+    let before = hand.current;
+    hand.report = hand.voice.propose(Proposal::LetGo).await?;
+    hand.current = Amps::ZERO;
+    if hand.report.quiet_end.is_some() {
+        return Ok(false);
+    }
+    hand.drive_over(before, Seconds::new(0.4)).await?;
+    Ok(true)
 }
