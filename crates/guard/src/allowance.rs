@@ -102,8 +102,9 @@ impl Evidence {
         if self.from_zero(point.deflection) < SURE_MOTION {
             return;
         }
+        // A newer rest at the same current replaces the older.
         self.points
-            .retain(|p| (p.current / point.current - 1.0).abs() > 0.004);
+            .retain(|p| (p.current - point.current).abs() > point.current * 0.004);
         self.points.push(point);
         self.points
             .sort_by(|a, b| a.current.get().total_cmp(&b.current.get()));
@@ -260,27 +261,23 @@ impl Evidence {
 /// local exponent grows more. Steeper ones than the square flatten upwards, and stay below the power.
 fn deflection_growth(ratio: f64, exponent: f64) -> f64 {
     if ratio <= 1.0 {
-        1.0
-    } else if exponent > 2.0 {
-        ratio.powf(exponent)
-    } else {
-        let square = exponent - 1.0;
-        (1.0 - square) * ratio + square * ratio * ratio
+        return 1.0;
     }
+    let square = (exponent - 1.0).min(1.0);
+    let steeper = (exponent - 2.0).max(0.0);
+    (1.0 - square + square * ratio) * ratio * ratio.powf(steeper)
 }
 
 /// The inverse of [`deflection_growth`]; for a fall (`growth` below 1) the current falls in
 /// proportion, which is enough for every exponent from 1 on.
 fn current_growth(growth: f64, exponent: f64) -> f64 {
-    let square = exponent - 1.0;
-    if growth <= 1.0 || square <= 0.0 {
-        growth
-    } else if exponent > 2.0 {
-        growth.powf(1.0 / exponent)
-    } else {
-        let linear = 1.0 - square;
-        ((linear * linear + 4.0 * square * growth).sqrt() - linear) / (2.0 * square)
+    if growth <= 1.0 {
+        return growth;
     }
+    let square = (exponent - 1.0).min(1.0);
+    let linear = 1.0 - square;
+    let grown = ((linear * linear + 4.0 * square * growth).sqrt() - linear) / (2.0 * square);
+    grown.powf(2.0 / exponent.max(2.0))
 }
 
 #[cfg(test)]

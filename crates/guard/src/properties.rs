@@ -37,6 +37,7 @@ fn unlimited() -> Rig {
     rig
 }
 
+/// Nothing known but the rig and this evidence; the whole ladder of paths is open.
 fn known<'a>(rig: &'a Rig, evidence: &'a Evidence) -> Known<'a> {
     Known {
         rig,
@@ -45,7 +46,7 @@ fn known<'a>(rig: &'a Rig, evidence: &'a Evidence) -> Known<'a> {
         dynamics: None,
         upscale: None,
         still: Amps::ZERO,
-        heaviest: rig.review().heaviest,
+        heaviest: rig.paths.len() - 1,
         stuck: 1.0,
     }
 }

@@ -186,7 +186,11 @@ fn nothing_is_earned_past_a_gap_in_the_ladder() {
         range: heavier.unwrap(),
         ..arrangement(&rig, 0)
     };
-    let answer = known(&rig, &evidence).arrange(&next);
+    let known = Known {
+        heaviest: review.heaviest,
+        ..known(&rig, &evidence)
+    };
+    let answer = known.arrange(&next);
     assert!(
         matches!(answer, Err(Refusal::NotEarned { .. })),
         "{answer:?}"

@@ -48,6 +48,26 @@ fn low_on_the_scale() {
     );
 }
 
+/// From 40 % itself on, the margin is 0.03 and only the ceiling limits growth; here at 112 %:
+/// 0.97 r + 0.03 r² = 2.8.
+#[test]
+fn where_the_low_scale_ends() {
+    let evidence = evidence(0.0, &[(0.2, 0.2, 0.0), (0.4, 0.4, 0.0)]);
+    let limits = Limits {
+        ceiling: 1.12,
+        ..limits()
+    };
+    let found = evidence.allowance(&limits).get();
+    let expected = 0.4 * 8.0 / 3.0;
+    assert!((found - expected).abs() < 1e-6, "{found}, {expected}");
+}
+
+/// Stood above the ceiling, at 108 %: back in proportion, 1.02/1.08.
+#[test]
+fn above_the_ceiling_the_allowance_falls_in_proportion() {
+    allows(&evidence(0.0, &[(0.8, 0.8, 0.0), (1.08, 1.08, 0.0)]), 1.02);
+}
+
 /// To 102 % from 60 %: 0.97 r + 0.03 r² = 1.7.
 #[test]
 fn high_on_the_scale() {
@@ -139,6 +159,15 @@ fn a_newer_rest_at_the_same_current_replaces_the_older() {
     });
     // ln 2/ln 1.994 = 1.004, by the mixed law 1.006, with the margin 1.156: 0.844 r + 0.156 r² = 2.6.
     allows(&evidence, 0.2 * 2.192_2);
+}
+
+/// Currents 0.4 % apart count as the same: 250 and 251 are, 250 and 251.1 are not.
+#[test]
+fn how_near_the_same_current_is() {
+    let same = evidence(0.0, &[(251.0, 0.25, 0.0), (250.0, 0.25, 0.0)]);
+    assert_eq!(same.deflection_high(Amps::new(250.0)), None);
+    let apart = evidence(0.0, &[(251.1, 0.25, 0.0), (250.0, 0.25, 0.0)]);
+    assert_eq!(apart.deflection_low(Amps::new(251.1)), Some(0.25));
 }
 
 #[test]
