@@ -319,6 +319,27 @@ fn a_fall_part_of_the_way() {
     assert!(matches!(fall, Err(Refusal::Undershoot { .. })), "{fall:?}");
 }
 
+/// Where the loop is known to 2 %, the end of a fall may lie twice that lower, and the start is what
+/// the file has at most.
+#[test]
+fn a_fall_through_a_loop_in_doubt() {
+    let rig = unlimited();
+    let evidence = seen(&[0.4, 0.6]);
+    let (known, state, ohms) = at_sixty(&rig, &evidence);
+    let measured = known.measured.map(|m| LoopMeasured { u: 0.02, ..m });
+    let known = Known { measured, ..known };
+    let fall = known.drive(&state, amps(9.0), Seconds::ZERO);
+    let volts = (9e-6 * ohms / 1e-4 + 1e-9).floor() * 1e-4;
+    let end = 0.6 * (1.0 - 1.03 * (1.0 - (volts * 0.96 - 1e-3) / ohms / 60e-6));
+    let start = (state.volts.get() * 1.000_5 + 1e-3) / (ohms / 1.01);
+    let start = evidence.deflection_high(Amps::new(start)).unwrap();
+    let lowest = end - 0.253_827 * (start - end);
+    assert!(
+        matches!(fall, Err(Refusal::Undershoot { lowest: found }) if (found - lowest).abs() < 1e-5),
+        "{fall:?}, {lowest}"
+    );
+}
+
 /// The largest accepted target is accepted, and a little more is not.
 #[test]
 fn the_furthest_is_the_edge() {

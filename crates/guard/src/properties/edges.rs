@@ -168,22 +168,45 @@ fn backwards_while_up_scale_is_unknown() {
         .find(|still| still * 1.01 == bound.get());
     let still = Amps::new(still.unwrap());
     let (evidence, state) = (Evidence::default(), standing(&arrangement, Volts::ZERO));
-    let reversed = |still: Amps, upscale: Option<bool>| {
+    let reversed = |still: Amps| {
         let known = Known {
             still,
-            upscale,
             ..known(&rig, &evidence)
         };
         known.drive(&state, arrangement.range.top * 0.6, Seconds::ZERO)
     };
-    assert_eq!(reversed(still, None).unwrap().bound, bound);
+    assert_eq!(reversed(still).unwrap().bound, bound);
     let limit = Amps::new(still.get().next_down());
-    assert_eq!(
-        reversed(limit, None),
-        Err(Refusal::Backwards { bound, limit })
-    );
-    // Once it is known to be the way up-scale, it is no longer backwards.
-    reversed(Amps::ZERO, Some(true)).unwrap();
+    assert_eq!(reversed(limit), Err(Refusal::Backwards { bound, limit }));
+}
+
+/// Once up-scale is known, that polarity is held to the allowance alone; the other one to 1.5 % of
+/// the full-scale current that is proven, here the allowance less the 2 % above the mark.
+#[test]
+fn backwards_once_up_scale_is_known() {
+    let mut rig = unlimited();
+    let arrangement = arrangement(&rig, 1);
+    let bound = step(&rig, &arrangement).unwrap().bound;
+    rig.limits.first_touch = bound;
+    let evidence = Evidence::default();
+    for (reversed, upscale) in [(false, false), (true, true), (false, true), (true, false)] {
+        let arrangement = Arrangement {
+            reversed,
+            ..arrangement.clone()
+        };
+        let known = Known {
+            upscale: Some(upscale),
+            ..known(&rig, &evidence)
+        };
+        let state = standing(&arrangement, Volts::ZERO);
+        let answer = known.drive(&state, arrangement.range.top * 0.6, Seconds::ZERO);
+        if reversed == upscale {
+            assert_eq!(answer.unwrap().bound, bound);
+        } else {
+            let limit = bound / 1.02 * 0.015;
+            assert_eq!(answer, Err(Refusal::Backwards { bound, limit }));
+        }
+    }
 }
 
 /// Each element that carries the current, at 4096 Ω without tolerance: I²R is exact.

@@ -263,7 +263,9 @@ fn the_reasons_why_growth_ends() {
     assert!(ends(&evidence, -10.0, 0.1).contains("must be let go"));
     assert_eq!(ends(&evidence, 1.0, 49.9), "");
     assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
-    evidence.let_go(Volts::milli(10.0), false, false);
+    evidence.let_go(Volts::milli(7.99), false, false);
+    assert!(ends(&evidence, 10.0, 0.1).contains("must be let go"));
+    evidence.let_go(Volts::milli(8.0), false, false);
     evidence.let_go(Volts::milli(1.0), false, false);
     assert_eq!(ends(&evidence, 19.9, 0.1), "");
     assert!(ends(&evidence, 20.0, 0.1).contains("must be let go"));
