@@ -54,7 +54,11 @@ fn walk(law: Law, friction: f64, lags: &[f64], noise: &[f64], zero: f64) -> (f64
     let limits = limits();
     let (mut current, mut furthest) = (0.001, f64::MIN);
     let mut turn = 0;
-    while turn < 60 && current < 1.5 {
+    // Creep to the first motion and 60 turns are fewer steps than this.
+    for _ in 0..1000 {
+        if turn == 60 || current >= 1.5 {
+            break;
+        }
         // Coming from below, friction holds the needle back by up to its half-width.
         let lag = friction * lags[turn % lags.len()];
         let pull = law.at(current);

@@ -174,6 +174,7 @@ fn how_near_the_same_current_is() {
 fn below_sure_motion_nothing_stood() {
     let moved = evidence(0.001, &[(0.1, SURE_MOTION + 0.0011, 0.0)]);
     assert!(moved.moved() && moved.stands());
+    assert!(evidence(0.0, &[(0.1, SURE_MOTION, 0.0)]).stands());
     let still = evidence(0.001, &[(0.1, SURE_MOTION + 0.0009, 0.0)]);
     assert!(!still.moved() && !still.stands());
     assert_eq!(still.allowance(&limits()), limits().first_touch);
