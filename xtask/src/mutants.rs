@@ -32,7 +32,8 @@ pub fn mutants(arguments: &[String]) -> Result<(), String> {
             .arg("--file")
             .arg(format!("crates/guard/src/{file}.rs"));
     }
+    // So that neither building nor testing takes in more than the unit tests.
+    command.arg("--cargo-arg=--lib");
     command.args(["--output", "target/mutants"]).args(arguments);
-    command.args(["--", "--lib"]);
     run::finish(command)
 }
