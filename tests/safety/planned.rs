@@ -5,11 +5,15 @@ use guard::{Fault as Ended, Rig};
 use hw_sim::{Bench, Fault, Kind, Place, SharedBench};
 use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
-use procedure::Depth;
+use procedure::{Depth, Outcome};
 use std::sync::{Arc, Mutex};
 
 fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
-    let movement = hw_sim::find("heron").unwrap();
+    run_on("heron", fault)
+}
+
+fn run_on(movement: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
+    let movement = hw_sim::find(movement).unwrap();
     let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, 7, &fault.into())));
     let rig = Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").unwrap());
     let (_asks, stop) = tokio::sync::watch::channel(false);
@@ -55,6 +59,30 @@ fn a_rig_that_no_longer_drives_anything_ends_the_run() {
             assert!(after < 1.5, "{broken:?}: {after} s");
         }
     }
+}
+
+/// A dial that stands still, near its zero, might be this one's: then it is the drop that ends it.
+#[test]
+fn another_dial_in_the_picture_lets_no_needle_be_driven_far() {
+    let mut felt = 0;
+    for movement in [
+        "gossamer", "heron", "fennel", "sorrel", "teasel", "thicket", "causeway",
+    ] {
+        let other = Fault {
+            size: Some(0.01),
+            ..Fault::new(Place::Reader, Kind::OtherDial)
+        };
+        let (done, _) = run_on(movement, other);
+        let plan = done.end.unwrap().plan;
+        let Some(Ok(Outcome::NothingMoves(why))) = plan else {
+            panic!("{movement}: {plan:?}");
+        };
+        felt += u32::from(why.contains("is the reader looking at this movement?"));
+        assert_eq!(done.truth.driven_stop_hits, 0, "{movement}");
+        let peak = done.truth.peak_deflection;
+        assert!(peak <= 1.02, "{movement} went to {peak}");
+    }
+    assert!(felt >= 4, "bare coils answer in their drop: {felt}");
 }
 
 /// What the guard counted with is kept with each observation, and the rig never drove more.

@@ -38,7 +38,7 @@ const TASKS: [Task; 6] = [
         |arguments| {
             let build = ["build", "--quiet", "--release", "--package", "needlerig"];
             run::finish(run::cargo(&build))?;
-            program("kill_campaign", arguments)
+            program("kill-campaign", arguments)
         },
     ),
     (

@@ -89,9 +89,11 @@ impl Core {
         let allowance = self.evidence.allowance(&self.rig.limits);
         let target = (arrangement.range.top * TRIED).min(allowance * 0.4 / self.stuck);
         // Where the supply can't make so little, the bound goes on counting with the worst.
-        let Ok(_) = self.step(target).await? else {
-            return Ok(());
-        };
+        match self.drive(target, Seconds::ZERO).await {
+            Ok(_) => {}
+            Err(Halt::Refused(_)) => return Ok(()),
+            Err(Halt::Fault(fault)) => return Err(fault),
+        }
         let tick = self.tick().await?;
         let (found, doubt) = (self.loop_current(&tick).abs(), self.loop_doubt());
         let bound = self.rig.supply.highest(self.volts(), self.volts()) / low;
@@ -105,15 +107,6 @@ impl Core {
         self.state.volts = Volts::ZERO;
         self.tick().await?;
         Ok(())
-    }
-
-    /// One step to `target`, or the check's refusal.
-    async fn step(&mut self, target: Amps) -> Result<Result<(), Refusal>, Fault> {
-        match self.drive(target, Seconds::ZERO).await {
-            Ok(_) => Ok(Ok(())),
-            Err(Halt::Refused(refusal)) => Ok(Err(refusal)),
-            Err(Halt::Fault(fault)) => Err(fault),
-        }
     }
 
     /// Switches the output on while source contact and movement switch are open and the short is

@@ -8,7 +8,7 @@ mod edges;
 mod refusals;
 mod worked;
 
-use crate::allowance::Evidence;
+use crate::allowance::{Evidence, Point};
 use crate::check::Known;
 use crate::rig::Rig;
 use crate::state::Arrangement;
@@ -60,6 +60,22 @@ fn arrangement(rig: &Rig, number: usize) -> Arrangement {
         reversed: false,
         largest_drop: Volts::new(1.0),
     }
+}
+
+/// A linear scale with 100 µA for the whole of it, seen at these deflections, each with this
+/// standard uncertainty.
+fn seen(u: f64, deflections: &[f64]) -> Evidence {
+    let mut evidence = Evidence::default();
+    evidence.saw_zero(0.0);
+    for &deflection in deflections {
+        let current = Amps::micro(100.0 * deflection);
+        evidence.stood(Point {
+            current,
+            deflection,
+            u,
+        });
+    }
+    evidence
 }
 
 fn cases(cases: u32) -> ProptestConfig {

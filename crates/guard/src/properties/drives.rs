@@ -1,8 +1,8 @@
 //! What the check answers to a drive, against the same worked out in words of its own. The rig is
 //! the simulated one: set-points true within 0.05 % and 1 mV, 2 % overshoot, steps of 0.1 mV.
 
-use super::{arrangement, known, unlimited};
-use crate::allowance::{Evidence, Point};
+use super::{arrangement, known, seen, unlimited};
+use crate::allowance::Evidence;
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::refusal::Refusal;
 use crate::rig::Rig;
@@ -23,20 +23,6 @@ fn standing(arrangement: &Arrangement, volts: f64) -> State {
 
 fn close(found: f64, expected: f64) {
     assert!((found / expected - 1.0).abs() < 1e-9, "{found}, {expected}");
-}
-
-/// Seen at these deflections, in proportion to the current; 100 µA is full scale.
-fn seen(deflections: &[f64]) -> Evidence {
-    let mut evidence = Evidence::default();
-    evidence.saw_zero(0.0);
-    for &deflection in deflections {
-        evidence.stood(Point {
-            current: Amps::micro(100.0 * deflection),
-            deflection,
-            u: 0.0,
-        });
-    }
-    evidence
 }
 
 fn amps(micro: f64) -> Amps {
@@ -180,7 +166,7 @@ fn at_sixty<'a>(rig: &'a Rig, evidence: &'a Evidence) -> (Known<'a>, State, f64)
 #[test]
 fn the_peak_of_a_step() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, ohms) = at_sixty(&rig, &evidence);
     let drive = known.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
     let end = evidence.deflection_high(drive.bound).unwrap();
@@ -200,7 +186,7 @@ fn the_peak_of_a_step() {
 #[test]
 fn the_peak_of_a_ramp() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, _) = at_sixty(&rig, &evidence);
     for (n, left) in [(2.0, 1.0 / (6.0 * std::f64::consts::PI)), (1.39, 0.253_827)] {
         let over = Seconds::new(n * 1.15);
@@ -217,7 +203,7 @@ fn the_peak_of_a_ramp() {
 #[test]
 fn the_peak_without_dynamics_or_with_slow_ones() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, _) = at_sixty(&rig, &evidence);
     let slow = Dynamics {
         period: Seconds::new(10.0),
@@ -243,7 +229,7 @@ fn the_peak_without_dynamics_or_with_slow_ones() {
 #[test]
 fn an_overdamped_needle_does_not_swing() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, _) = at_sixty(&rig, &evidence);
     let dynamics = Some(Dynamics {
         damping: 1.3,
@@ -261,7 +247,7 @@ fn an_overdamped_needle_does_not_swing() {
 #[test]
 fn the_peak_of_a_fall() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, _) = at_sixty(&rig, &evidence);
     let drive = known.drive(&state, amps(58.0), Seconds::ZERO).unwrap();
     close(drive.peak.unwrap(), 0.6);
@@ -272,7 +258,7 @@ fn the_peak_of_a_fall() {
 fn a_fall_to_zero_at_its_limit() {
     let rig = unlimited();
     for (from, refused) in [(0.0863, false), (0.0870, true)] {
-        let evidence = seen(&[0.04, from]);
+        let evidence = seen(0.0, &[0.04, from]);
         let (known, mut state, ohms) = at_sixty(&rig, &evidence);
         state.volts = Volts::new(from * 100e-6 * ohms);
         let measured = known.measured.map(|m| LoopMeasured {
@@ -292,7 +278,7 @@ fn a_fall_to_zero_at_its_limit() {
 #[test]
 fn a_fall_part_of_the_way() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, ohms) = at_sixty(&rig, &evidence);
     for (target, refused) in [(14.5, false), (11.5, true)] {
         let fall = known.drive(&state, amps(target), Seconds::ZERO);
@@ -324,7 +310,7 @@ fn a_fall_part_of_the_way() {
 #[test]
 fn a_fall_through_a_loop_in_doubt() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, ohms) = at_sixty(&rig, &evidence);
     let measured = known.measured.map(|m| LoopMeasured { u: 0.02, ..m });
     let known = Known { measured, ..known };
@@ -344,7 +330,7 @@ fn a_fall_through_a_loop_in_doubt() {
 #[test]
 fn the_furthest_is_the_edge() {
     let rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let (known, state, _) = at_sixty(&rig, &evidence);
     let arrangement = state.arrangement.as_ref().unwrap();
     let furthest = known.furthest(arrangement);
@@ -368,7 +354,7 @@ fn the_furthest_is_the_edge() {
 #[test]
 fn after_one_sighting_only_gently() {
     let rig = unlimited();
-    let evidence = seen(&[0.6]);
+    let evidence = seen(0.0, &[0.6]);
     let (known, state, _) = at_sixty(&rig, &evidence);
     let hard = known.drive(&state, amps(61.0), Seconds::ZERO);
     assert!(matches!(hard, Err(Refusal::Order(_))), "{hard:?}");

@@ -1,7 +1,7 @@
 //! Where exactly each rule of the check begins: what lies on the limit is allowed, the least more is
 //! refused.
 
-use super::{arrangement, known, rig, unlimited};
+use super::{arrangement, known, rig, seen, unlimited};
 use crate::allowance::{Evidence, Point};
 use crate::check::{Drive, Known, LoopMeasured};
 use crate::refusal::Refusal;
@@ -12,20 +12,6 @@ use quantity::{Amps, Ohms, Seconds, Volts, Watts};
 fn standing(arrangement: &Arrangement, volts: Volts) -> State {
     let arrangement = Some(arrangement.clone());
     State { arrangement, volts }
-}
-
-/// A linear scale with 100 µA for the whole of it, seen at these deflections without doubt.
-fn seen(deflections: &[f64]) -> Evidence {
-    let mut evidence = Evidence::default();
-    evidence.saw_zero(0.0);
-    for &deflection in deflections {
-        evidence.stood(Point {
-            current: Amps::micro(100.0 * deflection),
-            deflection,
-            u: 0.0,
-        });
-    }
-    evidence
 }
 
 /// A step from zero to 60 % of the arrangement's top current, without any evidence.
@@ -132,7 +118,7 @@ fn only_finite_currents_and_ramps() {
 #[test]
 fn a_drive_to_the_present_set_point() {
     let mut rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let mut arrangement = arrangement(&rig, 1);
     arrangement.shunt = vec![3];
     rig.paths[arrangement.range.path].fixed.power = Watts::micro(1.0);
@@ -283,7 +269,7 @@ fn the_limits_of_the_movement() {
 #[test]
 fn the_ceiling() {
     let mut rig = unlimited();
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let arrangement = arrangement(&rig, 1);
     let ohms = rig.range_low(&arrangement.range);
     let state = standing(&arrangement, ohms * Amps::micro(60.0));
@@ -308,7 +294,7 @@ fn the_lowest_swing() {
         rig.range_low(&arrangement.range) * Amps::micro(1.5),
     );
     for (stood, allowed) in [(0.022, true), (0.022_001, false)] {
-        let evidence = seen(&[0.01, stood]);
+        let evidence = seen(0.0, &[0.01, stood]);
         let fall = known(&rig, &evidence).drive(&state, Amps::ZERO, Seconds::ZERO);
         assert_eq!(fall.is_ok(), allowed, "{stood}: {fall:?}");
     }
@@ -319,7 +305,7 @@ fn the_lowest_swing() {
 fn the_shortest_ramp_that_counts() {
     let mut rig = unlimited();
     rig.limits.slowest_period = Seconds::new(1.0);
-    let evidence = seen(&[0.4, 0.6]);
+    let evidence = seen(0.0, &[0.4, 0.6]);
     let arrangement = arrangement(&rig, 1);
     let ohms = rig.range_low(&arrangement.range);
     let state = standing(&arrangement, ohms * Amps::micro(60.0));

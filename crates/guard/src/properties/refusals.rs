@@ -1,6 +1,6 @@
 //! What the check refuses, at the edge and just beyond.
 
-use super::{arrangement, known, rig};
+use super::{arrangement, known, rig, seen};
 use crate::allowance::{Evidence, Point};
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::refusal::Refusal;
@@ -8,18 +8,9 @@ use crate::rig::Rig;
 use crate::state::{Arrangement, State};
 use quantity::{Amps, Ohms, Seconds, Volts};
 
-/// A linear movement of 100 µA seen at these deflections, and the arrangement to drive it in.
-fn seen(rig: &Rig, deflections: &[f64]) -> (Evidence, Arrangement) {
-    let mut evidence = Evidence::default();
-    evidence.saw_zero(0.0);
-    for &deflection in deflections {
-        evidence.stood(Point {
-            current: Amps::micro(100.0 * deflection),
-            deflection,
-            u: 1e-4,
-        });
-    }
-    (evidence, arrangement(rig, 1))
+/// What was seen, and the arrangement to drive it in.
+fn case(rig: &Rig, deflections: &[f64]) -> (Evidence, Arrangement) {
+    (seen(1e-4, deflections), arrangement(rig, 1))
 }
 
 const QUICK: Dynamics = Dynamics {
@@ -48,7 +39,7 @@ fn micro(target: f64) -> Amps {
 #[test]
 fn a_step_that_could_swing_past_the_ceiling_is_refused_a_ramp_is_not() {
     let rig = rig();
-    let (evidence, arrangement) = seen(&rig, &[0.3, 0.4, 0.6]);
+    let (evidence, arrangement) = case(&rig, &[0.3, 0.4, 0.6]);
     let known = Known {
         dynamics: Some(QUICK),
         ..known(&rig, &evidence)
@@ -68,7 +59,7 @@ fn a_step_that_could_swing_past_the_ceiling_is_refused_a_ramp_is_not() {
 #[test]
 fn an_unknown_needle_is_taken_for_the_slowest_and_least_damped() {
     let rig = rig();
-    let (evidence, arrangement) = seen(&rig, &[0.3, 0.4, 0.6]);
+    let (evidence, arrangement) = case(&rig, &[0.3, 0.4, 0.6]);
     let (known, state) = standing(known(&rig, &evidence), arrangement, 60.0);
     let over = Seconds::new(3.0);
     let ramp = known.drive(&state, micro(90.0), over);
@@ -80,7 +71,7 @@ fn an_unknown_needle_is_taken_for_the_slowest_and_least_damped() {
 #[test]
 fn a_fall_that_could_swing_below_zero_is_refused_a_slow_one_is_not() {
     let rig = rig();
-    let (evidence, arrangement) = seen(&rig, &[0.3, 0.4, 0.8]);
+    let (evidence, arrangement) = case(&rig, &[0.3, 0.4, 0.8]);
     let known = Known {
         dynamics: Some(QUICK),
         ..known(&rig, &evidence)
@@ -97,7 +88,7 @@ fn a_fall_that_could_swing_below_zero_is_refused_a_slow_one_is_not() {
 #[test]
 fn backwards_only_as_far_as_known_to_be_harmless() {
     let rig = rig();
-    let (evidence, mut arrangement) = seen(&rig, &[0.3, 0.4, 0.9]);
+    let (evidence, mut arrangement) = case(&rig, &[0.3, 0.4, 0.9]);
     arrangement.reversed = true;
     let known = Known {
         upscale: Some(false),
@@ -119,7 +110,7 @@ fn backwards_only_as_far_as_known_to_be_harmless() {
 #[test]
 fn drop_and_power_of_the_movement_are_limited_once_measured() {
     let mut rig = rig();
-    let (evidence, arrangement) = seen(&rig, &[0.3, 0.4, 0.6]);
+    let (evidence, arrangement) = case(&rig, &[0.3, 0.4, 0.6]);
     rig.limits.drop = Volts::milli(70.0);
     let at = |rig: &Rig, target: f64| {
         let known = Known {
@@ -150,7 +141,7 @@ fn a_path_is_earned_at_the_stated_share_and_not_before() {
     let needed = rig.paths[1].fault_current * rig.limits.earn;
     let mut earned = [false, false];
     for highest in [0.2, 0.3, 0.5, 0.7, 0.93, 1.01] {
-        let (evidence, _) = seen(&rig, &[0.1, 0.15, highest]);
+        let (evidence, _) = case(&rig, &[0.1, 0.15, highest]);
         let enough = evidence.full_scale_low(&rig.limits) >= needed;
         let answer = known(&rig, &evidence).arrange(&next);
         assert_eq!(answer.is_ok(), enough, "{highest}: {answer:?}");

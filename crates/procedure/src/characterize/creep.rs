@@ -11,6 +11,8 @@ use quantity::{Amps, Seconds};
 const SURE_SIGN: f64 = 0.0105;
 /// Ramp of the very first touch: long enough to see a reversed movement go down before it is there.
 const FIRST_RAMP: Seconds = Seconds::new(3.0);
+/// Ramp back to the current that was let go.
+const BACK: Seconds = Seconds::new(2.0);
 /// Steps without growth after which the needle must be looked at.
 const STALLED: u32 = 40;
 
@@ -93,10 +95,11 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
                 return Ok(End::Moved);
             }
         }
-        if let Some(reason) = hand.report.quiet_end.clone()
-            && !let_go(hand).await?
-        {
-            return Ok(End::Nothing(reason));
+        if hand.report.quiet_end.is_some() {
+            if let Some(reason) = let_go(hand).await? {
+                return Ok(End::Nothing(reason));
+            }
+            continue;
         }
         let target = hand.report.furthest.min(range.top);
         if hand.current >= range.top * 0.97 {
@@ -155,14 +158,16 @@ async fn wiggle(hand: &mut Hand) -> Result<(), Stopped> {
     }
 }
 
-/// Lets the current go and comes back to it; answers whether growth may go on.
-async fn let_go(hand: &mut Hand) -> Result<bool, Stopped> {
+/// Lets the current go and comes back to it; answers why growth may not go on.
+async fn let_go(hand: &mut Hand) -> Result<Option<String>, Stopped> {
     let before = hand.current;
     hand.report = hand.voice.propose(Proposal::LetGo).await?;
     hand.current = Amps::ZERO;
     if hand.report.quiet_end.is_some() {
-        return Ok(false);
+        return Ok(hand.report.quiet_end.clone());
     }
-    hand.drive_over(before, Seconds::new(0.4)).await?;
-    Ok(true)
+    hand.drive_over(before, BACK).await?;
+    // A needle that no picture shows raises the drop while it moves.
+    hand.hold(Seconds::new(1.0)).await?;
+    Ok(None)
 }

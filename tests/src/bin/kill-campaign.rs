@@ -1,4 +1,4 @@
-//! `kill_campaign [COUNT] [NAME]`: lets COUNT runs (200 if not said) die at moments drawn from NAME,
+//! `kill-campaign [COUNT] [NAME]`: lets COUNT runs (200 if not said) die at moments drawn from NAME,
 //! each on a simulated bench in another process, several at a time.
 
 use needlerig_tests::kills::{OFF_WITHIN, Trial, Way, trial};
@@ -15,7 +15,7 @@ fn main() -> ExitCode {
     let count = arguments.next().map_or(Ok(200), |text| text.parse::<u64>());
     let name = arguments.next().unwrap_or_else(|| "deaths".to_owned());
     let (Ok(count), Ok(program)) = (count, program()) else {
-        eprintln!("usage: kill_campaign [COUNT] [NAME], beside the program needlerig");
+        eprintln!("usage: kill-campaign [COUNT] [NAME], beside the program needlerig");
         return ExitCode::from(2);
     };
     let (trials, broken) = run(&program, count, &name);
