@@ -1,11 +1,11 @@
 //! Faults of the simulated bench itself: nothing on the wires says that anything is wrong.
 
 use evidence::Observation;
-use guard::{Fault as Ended, Rig};
+use guard::{Fault as Ended, Refusal, Rig};
 use hw_sim::{Bench, Fault, Kind, Place, SharedBench};
 use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
-use procedure::{Depth, Outcome};
+use procedure::{Depth, Outcome, Stopped};
 use std::sync::{Arc, Mutex};
 
 fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
@@ -83,6 +83,61 @@ fn another_dial_in_the_picture_lets_no_needle_be_driven_far() {
         assert!(peak <= 1.02, "{movement} went to {peak}");
     }
     assert!(felt >= 4, "bare coils answer in their drop: {felt}");
+}
+
+/// A needle that hangs may jump once more current flows: it gets none.
+#[test]
+fn a_needle_that_sticks_beyond_friction_gets_no_more_current() {
+    for movement in ["heron", "gossamer", "fennel"] {
+        let sticks = Fault {
+            size: Some(0.045),
+            ..Fault::new(Place::Movement, Kind::Sticks)
+        };
+        let (done, _) = run_on(movement, when_on(sticks, 5.0));
+        let plan = done.end.unwrap().plan;
+        let Some(Err(Stopped::Refused(Refusal::Sticks { lag, .. }))) = plan else {
+            panic!("{movement}: {plan:?}");
+        };
+        assert!(
+            lag > 0.015 && done.truth.peak_deflection < 1.05,
+            "{movement}"
+        );
+    }
+}
+
+#[test]
+fn a_needle_far_from_zero_without_current_is_not_measured() {
+    for (size, refused) in [(0.4, true), (-0.08, true), (0.06, false)] {
+        let other = Fault {
+            size: Some(size),
+            ..Fault::new(Place::Reader, Kind::OtherDial)
+        };
+        let (done, kept) = run(other);
+        let plan = done.end.unwrap().plan;
+        let zero = matches!(plan, Some(Err(Stopped::Refused(Refusal::Zero(at)))) if (at - size).abs() < 0.01);
+        assert_eq!(zero, refused, "{size}: {plan:?}");
+        let driven = kept.iter().any(|o| o.set.supply.get() > 0.0);
+        assert_eq!(driven, !refused, "{size}");
+    }
+}
+
+/// A contact that stays closed counts for as long as nothing has shown that it is open.
+#[test]
+fn a_path_that_stays_closed_is_within_the_bound() {
+    for seconds in [2.0, 9.0, 20.0] {
+        let closed = Fault::new(Place::Switch, Kind::Dead).at(111);
+        let (done, kept) = run_on("sorrel", when_on(closed, seconds));
+        assert!(done.truth.safe);
+        for observation in &kept {
+            let current = observation.loop_current().unwrap().get().abs();
+            let bound = observation.set.bound.unwrap().get();
+            let doubt = 1.4e-5 / observation.set.sense.unwrap().get();
+            assert!(
+                current <= bound * 1.02 + doubt,
+                "{current} A over {bound} A"
+            );
+        }
+    }
 }
 
 /// What the guard counted with is kept with each observation, and the rig never drove more.

@@ -9,12 +9,14 @@ use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
-use crate::state::{Arrangement, Move, energised, loop_low, moves, stuck};
+use crate::state::{Arrangement, Move, energised, loop_low, moves, still_suspect, stuck};
 use evidence::{Needle, Observation, Purpose, Reading};
 use quantity::{Amps, Seconds, Volts};
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
+/// A needle further from zero than this without current is not adjusted, or not this one.
+const FARTHEST_ZERO: f64 = 0.07;
 /// Current with which a loop is tried, as a share of the range's top.
 const TRIED: f64 = 0.03;
 /// What such a try may not show: the current may be larger than it should by this factor.
@@ -40,13 +42,16 @@ impl Core {
         if self.volts() > Volts::ZERO {
             return Err(Refusal::Order("bring the current to zero before contacts move").into());
         }
-        let closed = energised(&self.rig, self.state.arrangement.as_ref());
-        let stuck = stuck(&self.rig, &closed, &next);
+        let mut suspects = energised(&self.rig, self.state.arrangement.as_ref());
+        suspects.extend(&self.suspects);
+        let suspects = &suspects - &energised(&self.rig, Some(&next));
+        let stuck = stuck(&self.rig, &suspects, &next);
         Known {
             stuck,
             ..self.known()
         }
         .arrange(&next)?;
+        self.suspects = suspects;
         self.bench.output.new_state();
         let same_loop = self
             .state
@@ -61,12 +66,14 @@ impl Core {
             self.go_live().await?;
         }
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
-        self.bound = self.bound.max(idle);
+        self.bound = self.bound.max(idle * stuck);
+        self.expected = self.expected.max(idle);
         self.move_contacts(&next).await?;
         let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
         self.set_loop_range(top_volts * 1.02).await?;
         self.set_drop_range(next.largest_drop).await?;
-        self.bound = idle;
+        self.bound = idle * stuck;
+        self.expected = idle;
         // The supply's own limit: just above the most that this arrangement lets flow.
         let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
@@ -96,17 +103,28 @@ impl Core {
         }
         let tick = self.tick().await?;
         let (found, doubt) = (self.loop_current(&tick).abs(), self.loop_doubt());
-        let bound = self.rig.supply.highest(self.volts(), self.volts()) / low;
+        let drop = Volts::new(tick.drop).abs();
+        let bound = (self.rig.supply.highest(self.volts(), self.volts()) - drop) / low;
         if found - doubt > bound * HIDDEN {
             return Err(Fault::Current { found, bound });
         }
-        if doubt < bound * (HIDDEN - 1.0) {
-            self.stuck = HIDDEN;
-        }
+        self.acquit(found + doubt, drop);
         self.bench.output.lower(Volts::ZERO).await?;
         self.state.volts = Volts::ZERO;
         self.tick().await?;
         Ok(())
+    }
+
+    /// Takes from the suspects those that would make more than `current` flow, were they closed;
+    /// `drop` is the part of the set-point that the movement takes.
+    fn acquit(&mut self, current: Amps, drop: Volts) {
+        let Some(arrangement) = &self.state.arrangement else {
+            return;
+        };
+        let high = self.rig.range_high(&arrangement.range);
+        let least = (self.rig.supply.lowest(self.volts()) - drop) / high;
+        self.suspects = still_suspect(&self.rig, &self.suspects, arrangement, current, least);
+        self.stuck = stuck(&self.rig, &self.suspects, arrangement);
     }
 
     /// Switches the output on while source contact and movement switch are open and the short is
@@ -189,10 +207,12 @@ impl Core {
             .as_ref()
             .filter(|a| !a.shunt.is_empty());
         // With the shunt closed the loop carries more than the movement does.
-        let loop_bound = shunted.map_or(checked.bound / self.stuck, |a| {
-            self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a)
+        let (bound, expected) = shunted.map_or((checked.bound, checked.expected), |a| {
+            let loop_bound = self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a);
+            (loop_bound * self.stuck, loop_bound)
         });
-        self.bound = self.bound.max(loop_bound);
+        self.bound = self.bound.max(bound);
+        self.expected = self.expected.max(expected);
         let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
         let mut ticks = Vec::with_capacity(count);
         for step in 1..=count {
@@ -216,7 +236,8 @@ impl Core {
             }
             self.within_peak(&tick, checked.peak)?;
         }
-        self.bound = loop_bound;
+        self.bound = bound;
+        self.expected = expected;
         Ok(self.report(ticks))
     }
 
@@ -262,8 +283,8 @@ impl Core {
             let still = full.then(|| stillness(window)).flatten();
             if let Some(still) = still.filter(|s| s.is_still(settle.slow.get(), settle.tolerance)) {
                 let observation = self.observe(window, &still, settle);
-                self.learn(&observation);
                 self.append(&observation)?;
+                self.learn(&observation)?;
                 let mut report = self.report(ticks);
                 report.observation = Some(observation);
                 return Ok(report);
@@ -311,17 +332,21 @@ impl Core {
     }
 
     /// What a rest observation adds to the evidence.
-    fn learn(&mut self, observation: &Observation) {
+    fn learn(&mut self, observation: &Observation) -> Result<(), Refusal> {
         let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else {
-            return;
+            return Ok(());
         };
         if matches!(observation.purpose, Purpose::ZeroBefore) {
+            if needle.deflection.abs() > FARTHEST_ZERO {
+                return Err(Refusal::Zero(needle.deflection));
+            }
             self.evidence.saw_zero(needle.deflection);
-            return;
+            return Ok(());
         }
         let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else {
-            return;
+            return Ok(());
         };
+        let reversed = a.reversed;
         let current = current.abs();
         if self.volts() > Volts::ZERO && current > Amps::ZERO {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
@@ -340,21 +365,32 @@ impl Core {
                 volts: self.volts(),
                 movement: drop / current,
             });
-            // Whatever is closed has been measured.
-            self.stuck = 1.0;
-            self.bound = self.bound.min(current * (1.0 + 4.0 * u));
+            self.acquit(current * (1.0 + 4.0 * u), drop);
+            let most = current * (1.0 + 4.0 * u);
+            self.bound = self.bound.min(most);
+            self.expected = self.expected.min(most);
         }
         let from_zero = self.evidence.from_zero(needle.deflection);
         if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
             // Plain motion overrides what a wiggle may have seemed to show.
-            self.upscale = Some(a.reversed);
+            self.upscale = Some(reversed);
             let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
-            self.evidence.stood(Point {
+            let point = Point {
                 current,
                 deflection: needle.deflection,
                 u,
-            });
+            };
+            if let Some(lag) = self.evidence.lag(&point) {
+                let deflection = needle.deflection;
+                return Err(Refusal::Sticks {
+                    deflection,
+                    lag,
+                    current,
+                });
+            }
+            self.evidence.stood(point);
         }
+        Ok(())
     }
 }
 

@@ -27,6 +27,12 @@ const ALMOST: f64 = 0.8;
 /// Power in the movement at which growth without motion stops.
 const QUIET_POWER: Watts = Watts::new(0.05);
 
+/// The least that a deflection grows, as a share of the growth of the current: no scale flattens
+/// more towards its top.
+const LEAST_GROWTH: f64 = 0.5;
+/// A needle that stays behind by this share of scale sticks.
+const LAG: f64 = 0.015;
+
 /// One piece of evidence.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Point {
@@ -108,6 +114,19 @@ impl Evidence {
         self.points.push(point);
         self.points
             .sort_by(|a, b| a.current.get().total_cmp(&b.current.get()));
+    }
+
+    /// The share of scale by which a needle that stands at `point` has, at least, stayed behind a
+    /// growing current; none when that is no more than friction. A needle that sticks may let go.
+    pub fn lag(&self, point: &Point) -> Option<f64> {
+        let due = |p: &Point| {
+            let grown = (point.current / p.current - 1.0).max(0.0);
+            (self.from_zero(p.deflection) - 2.0 * p.u) * (1.0 + LEAST_GROWTH * grown)
+        };
+        let lower = self.points.iter().filter(|p| p.current < point.current);
+        let due = lower.map(due).fold(0.0, f64::max);
+        let lag = due - self.from_zero(point.deflection) - 2.0 * point.u;
+        (lag > LAG).then_some(lag)
     }
 
     /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across

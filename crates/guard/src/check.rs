@@ -77,6 +77,8 @@ pub struct Drive {
     /// The most current that can flow in the movement on the way and at the end, also if the
     /// shunt fell open.
     pub bound: Amps,
+    /// The same if every contact is what it was told to be.
+    pub expected: Amps,
     /// The furthest that the needle can swing, where that can be known.
     pub peak: Option<f64>,
 }
@@ -141,7 +143,16 @@ impl Known<'_> {
         if change < Volts::ZERO {
             self.within_fall(arrangement, (state.volts, volts), over)?;
         }
-        Ok(Drive { volts, bound, peak })
+        let told = Known {
+            stuck: 1.0,
+            ..*self
+        };
+        Ok(Drive {
+            volts,
+            bound,
+            expected: told.current_high(arrangement, volts, step),
+            peak,
+        })
     }
 
     /// Checks a new arrangement; the supply stands at zero meanwhile.

@@ -15,6 +15,7 @@ use drivers::{Meter, Switch};
 use evidence::{Journal, Sight};
 use futures::FutureExt;
 use quantity::{Amps, Volts};
+use std::collections::BTreeSet;
 use std::panic::AssertUnwindSafe;
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::time::Instant;
@@ -69,8 +70,12 @@ pub(crate) struct Core {
     pub upscale: Option<bool>,
     pub still: Amps,
     pub heaviest: usize,
-    /// The most current that the rig file makes possible in the present state.
+    /// The most current that can flow in the present state.
     pub bound: Amps,
+    /// The most that can flow if every contact is what it was told to be.
+    pub expected: Amps,
+    /// Contacts that were told to open, and that no reading has shown to be open.
+    pub suspects: BTreeSet<u32>,
     /// See [`Known::stuck`].
     pub stuck: f64,
     pub seq: u64,
@@ -129,6 +134,8 @@ impl Core {
             still: Amps::ZERO,
             heaviest,
             bound: Amps::ZERO,
+            expected: Amps::ZERO,
+            suspects: BTreeSet::new(),
             stuck: 1.0,
             seq: 0,
             blind_since: None,

@@ -3,7 +3,8 @@
 use quantity::{Amps, Volts, Watts};
 use thiserror::Error;
 
-/// Why the guard will not do what was proposed. Nothing was changed.
+/// Why the guard will not do what was proposed, or not count what it saw as evidence. Nothing was
+/// changed.
 #[derive(Clone, Debug, Error, PartialEq)]
 pub enum Refusal {
     /// More current than the evidence permits.
@@ -77,6 +78,27 @@ pub enum Refusal {
     /// Growth without motion has ended.
     #[error("no more current without motion: {0}")]
     Quiet(String),
+    /// A needle that does not follow the current.
+    #[error(
+        "the needle sticks: it stands at {:.1} % of scale, at least {:.1} % below where {current} must \
+         bring it; more current could let it jump. Look for dirt in the gap and at the pivots",
+        .deflection * 100.0, .lag * 100.0
+    )]
+    Sticks {
+        /// Where it stands, as a fraction of scale.
+        deflection: f64,
+        /// By how much it stayed behind, as a fraction of scale.
+        lag: f64,
+        /// The current that flows.
+        current: Amps,
+    },
+    /// A needle that is not near zero without current.
+    #[error(
+        "without current the needle stands at {:.1} % of scale: set its zero adjuster; or is the reader \
+         looking at another dial?",
+        .0 * 100.0
+    )]
+    Zero(f64),
     /// Something must be done first.
     #[error("{0}")]
     Order(&'static str),

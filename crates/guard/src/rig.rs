@@ -95,6 +95,11 @@ impl SupplySpec {
         }
     }
 
+    /// The lowest voltage at the terminals when `set` was asked for, and reached.
+    pub fn lowest(&self, set: Volts) -> Volts {
+        (set * (1.0 - self.accuracy) - self.offset).max(Volts::ZERO)
+    }
+
     /// The highest voltage at the terminals when `set` was asked for, coming from `from`.
     pub fn highest(&self, set: Volts, from: Volts) -> Volts {
         let step = (set - from).max(Volts::ZERO);

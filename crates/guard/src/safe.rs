@@ -30,7 +30,7 @@ impl Core {
     /// Makes the rig safe from any state. Never stops at a failed step.
     pub(crate) async fn make_safe(&mut self) -> SafeReport {
         self.state = State::RELEASED;
-        let bound = std::mem::replace(&mut self.bound, Amps::ZERO) * self.stuck;
+        let bound = std::mem::replace(&mut self.bound, Amps::ZERO);
         let bench = &mut self.bench;
         let report = make_safe(&self.rig, &mut bench.output, &mut bench.switch).await;
         SafeReport { bound, ..report }

@@ -2,7 +2,7 @@
 
 use crate::rig::{Element, Range, Rig};
 use evidence::Setting;
-use quantity::{Ohms, Volts};
+use quantity::{Amps, Ohms, Volts};
 use std::collections::BTreeSet;
 
 /// An arrangement of the contacts that a procedure may ask for.
@@ -140,44 +140,64 @@ pub(crate) fn loop_low(rig: &Rig, arrangement: &Arrangement) -> Ohms {
 }
 
 /// The current in arrangement `next` can be larger than its elements have it by this factor, should
-/// one of the contacts that open on the way from `from` stay closed: a path beside the new one, a
-/// series element or the whole bank shorted, a sense element beside the new one.
-pub(crate) fn stuck(rig: &Rig, from: &BTreeSet<u32>, next: &Arrangement) -> f64 {
-    let range = &next.range;
+/// one of the `suspects` still be closed: a path beside the new one, a series element or the whole
+/// bank shorted, a sense element beside the new one.
+pub(crate) fn stuck(rig: &Rig, suspects: &BTreeSet<u32>, next: &Arrangement) -> f64 {
     let to = energised(rig, Some(next));
-    let beside = |own: &Element, other: &Element| {
-        let (own, other) = (own.low().get(), other.low().get());
-        Ohms::new(own - own * other / (own + other))
-    };
-    let used = || {
-        rig.series
-            .iter()
-            .zip(&range.series)
-            .filter(|(_, used)| **used)
-    };
-    let missing = |channel: u32| -> Ohms {
-        let of = |e: &&Element| e.channel == channel;
-        if rig.switch.bypass == Some(channel) {
-            used().map(|(e, _)| e.low()).sum()
-        } else if let Some(path) = rig.paths.iter().map(|p| &p.fixed).find(of) {
-            beside(&rig.paths[range.path].fixed, path)
-        } else if let Some(sense) = rig.sense.iter().find(of) {
-            beside(&rig.sense[range.sense], sense)
-        } else {
-            used()
-                .find(|(e, _)| of(e))
-                .map_or(Ohms::ZERO, |(e, _)| e.low())
-        }
-    };
-    let most = from.difference(&to).map(|&channel| missing(channel));
+    let missing = suspects
+        .difference(&to)
+        .map(|&channel| missing(rig, channel, next));
     let low = loop_low(rig, next);
-    low / (low - most.fold(Ohms::ZERO, Ohms::max))
+    low / (low - missing.fold(Ohms::ZERO, Ohms::max))
+}
+
+/// The suspects that may still be closed though no more than `current` flows, where at least `least`
+/// must flow with all of them open.
+pub(crate) fn still_suspect(
+    rig: &Rig,
+    suspects: &BTreeSet<u32>,
+    arrangement: &Arrangement,
+    current: Amps,
+    least: Amps,
+) -> BTreeSet<u32> {
+    let high = rig.range_high(&arrangement.range);
+    let hidden = |channel: u32| {
+        let factor = high / (high - missing(rig, channel, arrangement));
+        least * factor <= current
+    };
+    let to = energised(rig, Some(arrangement));
+    let open = suspects.difference(&to).copied();
+    open.filter(|&channel| hidden(channel)).collect()
+}
+
+/// What the loop would lack, should the contact on `channel` be closed that is open in `arrangement`.
+fn missing(rig: &Rig, channel: u32, arrangement: &Arrangement) -> Ohms {
+    let range = &arrangement.range;
+    let of = |e: &&Element| e.channel == channel;
+    let beside = |own: &Element, other: &Element| {
+        let (own, other) = (own.low(), other.low());
+        own - own * (other / (own + other))
+    };
+    let mut used = rig
+        .series
+        .iter()
+        .zip(&range.series)
+        .filter(|(_, used)| **used)
+        .map(|(e, _)| e);
+    if rig.switch.bypass == Some(channel) {
+        used.map(Element::low).sum()
+    } else if let Some(path) = rig.paths.iter().map(|p| &p.fixed).find(of) {
+        beside(&rig.paths[range.path].fixed, path)
+    } else if let Some(sense) = rig.sense.iter().find(of) {
+        beside(&rig.sense[range.sense], sense)
+    } else {
+        used.find(of).map_or(Ohms::ZERO, Element::low)
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use quantity::Amps;
 
     fn rig() -> Rig {
         Rig::parse(
@@ -281,6 +301,39 @@ mod tests {
         let bypassed = stuck(&rig, &BTreeSet::from([106]), &light);
         assert!((bypassed - low / (low - bank)).abs() < 1e-9);
         assert!(bypassed > shorted && shorted > 1.1);
+    }
+
+    /// 40 kΩ beside 4 kΩ take a tenth off the loop of the second path: a current that leaves no room
+    /// for a twentieth acquits that contact, one that leaves room for a fifth does not. What was shorted
+    /// in the lighter path's sense bank hardly counts here, so it stays suspect.
+    #[test]
+    fn a_current_acquits_the_contacts_that_would_raise_it() {
+        let rig = rig();
+        let heavy = arrangement(&rig, 1e-3, vec![]);
+        let light = arrangement(&rig, 50e-6, vec![]);
+        let sense = rig.sense[light.range.sense].channel;
+        let light = energised(&rig, Some(&light));
+        let to = energised(&rig, Some(&heavy));
+        let suspects = &light - &to;
+        let left = |room: f64| {
+            let least = Amps::milli(1.0);
+            still_suspect(&rig, &suspects, &heavy, least * room, least)
+        };
+        assert!(suspects.contains(&111) && suspects.contains(&sense));
+        assert!(left(1.2).contains(&111));
+        assert!(!left(1.05).contains(&111) && left(1.05).contains(&sense));
+        let factor = {
+            let high = rig.range_high(&heavy.range);
+            let beside = 39_600.0 * 3_960.0 / (39_600.0 + 3_960.0);
+            high.get() / (high.get() - 3_960.0 + beside)
+        };
+        assert!(!left(factor * (1.0 - 1e-9)).contains(&111));
+        assert!(left(factor * (1.0 + 1e-9)).contains(&111));
+        // What is closed on purpose is no suspect.
+        let all: BTreeSet<u32> = rig.channels().into_iter().collect();
+        let room = Amps::new(1e6);
+        let left = still_suspect(&rig, &all, &heavy, room, Amps::new(1.0));
+        assert_eq!(left, &all - &to);
     }
 
     #[test]

@@ -146,7 +146,7 @@ impl Core {
     /// The setting as an observation keeps it.
     pub(crate) fn setting(&self) -> Setting {
         Setting {
-            bound: Some(self.bound * self.stuck),
+            bound: Some(self.bound),
             ..self.state.setting(&self.rig)
         }
     }
@@ -163,7 +163,7 @@ impl Core {
         let current = self.loop_current(tick).abs();
         if self.sense_ohms().is_some() {
             let doubt = self.loop_doubt();
-            let bound = self.bound * 1.02 + doubt + self.back_emf(tick);
+            let bound = self.expected * 1.02 + doubt + self.back_emf(tick);
             if current > bound {
                 return Err(Fault::Current {
                     found: current,
@@ -196,7 +196,7 @@ impl Core {
         }
         if live && from_zero.abs() < STILL && !self.evidence.stands() {
             if from_zero.abs() < TRIABLE {
-                self.still = self.still.max(self.bound);
+                self.still = self.still.max(self.expected);
             }
             let drop = Volts::new(tick.drop);
             self.last_quiet = Some((drop, current));
@@ -221,7 +221,7 @@ impl Core {
         let top = arrangement.range.top;
         let own = self
             .measured
-            .map_or(Volts::ZERO, |m| self.bound * m.movement);
+            .map_or(Volts::ZERO, |m| self.expected * m.movement);
         let drop = Volts::new(if arrangement.reversed {
             -tick.drop
         } else {
@@ -240,7 +240,7 @@ impl Core {
         };
         let supply = &self.rig.supply;
         let volts = self.bench.output.volts();
-        let left = volts * (1.0 - supply.accuracy) - supply.offset - Volts::new(tick.drop).abs();
+        let left = supply.lowest(volts) - Volts::new(tick.drop).abs();
         let least = left / (loop_low(&self.rig, arrangement) * LOOP_AT_MOST);
         self.unfed = if found < least * 0.5 {
             self.unfed + 1

@@ -33,6 +33,39 @@ fn is(found: Option<f64>, expected: f64) {
     assert!((found - expected).abs() < 1e-4, "{found}, {expected}");
 }
 
+/// Seen at 10 % with a current of 0.1. At 0.3 it must stand at 0.1 × (1 + 0.5 × 2) = 20 % at least;
+/// 1.5 % less is friction. Each u of 0.1 % counts twice.
+#[test]
+fn a_needle_that_stays_behind() {
+    let lag = |evidence: &Evidence, current: f64, deflection: f64, u: f64| {
+        let current = Amps::new(current);
+        evidence.lag(&Point {
+            current,
+            deflection,
+            u,
+        })
+    };
+    let sharp = evidence(0.0, &[(0.1, 0.1, 0.0)]);
+    assert_eq!(lag(&sharp, 0.3, 0.1851, 0.0), None);
+    is(lag(&sharp, 0.3, 0.1849, 0.0), 0.0151);
+    is(lag(&sharp, 0.3, 0.1, 0.0), 0.1);
+    assert_eq!(lag(&sharp, 0.3, 0.1849, 0.001), None);
+    // Seen at 9.8 % at least, so due at 19.6 %.
+    let blurred = evidence(0.0, &[(0.1, 0.1, 0.001)]);
+    is(lag(&blurred, 0.3, 0.15, 0.0), 0.046);
+    // From a zero at 2 %, the way gone is 8 %, and due are 16 % above zero.
+    is(
+        lag(&evidence(0.02, &[(0.1, 0.1, 0.0)]), 0.3, 0.1, 0.0),
+        0.08,
+    );
+    // The point that requires most counts; a needle on its way down, or at the same current, is let be.
+    let two = evidence(0.0, &[(0.1, 0.1, 0.0), (0.2, 0.2, 0.0)]);
+    is(lag(&two, 0.4, 0.2, 0.0), 0.1);
+    assert_eq!(lag(&two, 0.2, 0.14, 0.0), None);
+    assert_eq!(lag(&two, 0.1, 0.0, 0.0), None);
+    assert_eq!(lag(&evidence(0.0, &[]), 0.3, 0.0, 0.0), None);
+}
+
 #[test]
 fn one_sighting_allows_a_fifth_more() {
     allows(&evidence(0.0, &[(0.1, 0.1, 0.001)]), 0.12);

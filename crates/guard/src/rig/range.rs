@@ -132,6 +132,17 @@ impl Rig {
         self.range_sum(range, Element::low)
     }
 
+    /// Largest resistance of a range, closed contacts included and the movement counted as zero.
+    pub(crate) fn range_high(&self, range: &Range) -> Ohms {
+        let bank = self.series.iter().zip(&range.series);
+        let shorted = bank.filter(|(_, used)| !**used);
+        let shorted = match range.series.contains(&true) {
+            true => shorted.map(|(element, _)| element.contact).sum(),
+            false => self.shorted_high(),
+        };
+        self.range_sum(range, Element::high) + self.contacts_high(range.path, range.sense) + shorted
+    }
+
     /// Stated resistance of path and series bank in a range.
     pub fn range_series(&self, range: &Range) -> Ohms {
         self.range_sum(range, |e| e.ohms) - self.sense[range.sense].ohms
@@ -152,6 +163,33 @@ impl Rig {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Least and largest resistance of a range, by its parts. With the bypass, the bank is one main
+    /// contact; where one element is used, the contacts across the others count.
+    #[test]
+    fn a_range_lies_between_its_least_and_its_largest() {
+        let text = include_str!("../../../../rigs/simulated.toml");
+        let rig = Rig::parse(text, "simulated.toml").unwrap();
+        let heavy = rig.range_for(Amps::new(10.2), Ohms::milli(6.0), 5).unwrap();
+        let (path, sense) = (&rig.paths[heavy.path].fixed, &rig.sense[heavy.sense]);
+        let contacts = rig.switch.main_contact * 6.0 + path.contact + sense.contact;
+        let expected = path.high() + sense.high() + contacts;
+        assert!((rig.range_high(&heavy) - expected).abs() < Ohms::new(1e-12));
+        let light = rig.range_for(Amps::micro(50.0), Ohms::ZERO, 5).unwrap();
+        let used = light.series.iter().filter(|used| **used).count();
+        let shorted = rig.series[0].contact * (rig.series.len() - used) as f64;
+        let (path, sense) = (&rig.paths[light.path].fixed, &rig.sense[light.sense]);
+        let contacts = rig.switch.main_contact * 5.0 + path.contact + sense.contact + shorted;
+        let bank = rig
+            .series
+            .iter()
+            .zip(&light.series)
+            .filter(|(_, used)| **used);
+        let bank: Ohms = bank.map(|(element, _)| element.high()).sum();
+        let expected = path.high() + sense.high() + bank + contacts;
+        assert!((rig.range_high(&light) - expected).abs() < Ohms::new(1e-6));
+        assert!(rig.range_high(&light) > rig.range_low(&light));
+    }
 
     /// In the heaviest range every contact at its worst must leave enough voltage (Ohm's law).
     #[test]
