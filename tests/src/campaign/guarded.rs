@@ -7,7 +7,7 @@ mod rig;
 pub use report::Report;
 
 use evidence::{Journal, JournalError, Observation};
-use guard::{Fault, Rig};
+use guard::{Fault, Rig, SafeReport};
 use hw_sim::{Bench, Class, Faults, Kind, Place, Pool, SharedBench, Truth};
 use needlerig::session::{Order, Simulated, simulated};
 use procedure::{Depth, Outcome};
@@ -24,6 +24,8 @@ const LEAKAGE: f64 = 1e-9;
 /// No characterisation lasts that long, s.
 const ENDLESS: f64 = 7200.0;
 const NO_END: &str = "the run does not come to an end";
+/// The trip lets go above this, V across the sense element; no range uses more than 0.26 V.
+const TRIP: f64 = 0.27;
 /// Until the needle has fallen, s.
 const FALL: f64 = 5.0;
 
@@ -34,6 +36,8 @@ pub struct Guarded {
     pub seed: u64,
     /// Class of its faults.
     pub class: Class,
+    /// Whether the rig has a trip.
+    pub trip: bool,
     /// What goes wrong.
     pub plan: Faults,
     /// When the first fault struck, s; none when the run ended before.
@@ -54,6 +58,9 @@ pub struct Guarded {
     pub over_rating: (f64, String),
     /// Seconds from the onset until the rig was safe for good.
     pub safe_after: Option<f64>,
+    /// From the moment at which the guard began to make the rig safe until it was, and the time that
+    /// the rig's review computes for it, s; none where a fault struck after that, or never.
+    pub making_safe: Option<(f64, f64)>,
     /// What breaks the promise; empty when it was kept.
     pub broken: Vec<String>,
 }
@@ -115,12 +122,16 @@ fn open<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 ///
 /// # Errors
 /// When the rig file or the runtime can't be had.
-pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
+pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
     let pool = [Pool::Measurable, Pool::Any][seed as usize % 2];
     let movement = hw_sim::random(seed, pool);
-    let rig = Arc::new(rig::random(seed)?);
+    let rig = Arc::new(rig::random(seed, trip)?);
     let plan = Faults::random(seed, class);
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, seed, &plan)));
+    let mut bench = Bench::faulty(&movement, seed, &plan);
+    if trip {
+        bench.fit_trip(TRIP);
+    }
+    let bench: SharedBench = Arc::new(Mutex::new(bench));
     let log = Arc::new(Mutex::new(Log::default()));
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
@@ -135,7 +146,11 @@ pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
         let mut bench = open(&bench);
         let fallen = done.truth.time + FALL;
         bench.advance((fallen * 1e9) as u64);
-        open(&log).next(bench.take_driven(), last_bound(&done), Amps::ZERO);
+        open(&log).next(
+            bench.take_driven(),
+            made_safe(&done).map_or(Amps::ZERO, |safe| safe.bound),
+            Amps::ZERO,
+        );
         bench.truth()
     };
     let log = open(&log);
@@ -143,6 +158,7 @@ pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
     let mut guarded = Guarded {
         seed,
         class,
+        trip,
         plan,
         onset: truth.onset,
         ending,
@@ -156,20 +172,25 @@ pub fn guarded(seed: u64, class: Class) -> Result<Guarded, String> {
         over_fault: log.over_fault,
         over_rating: rig::over_rating(&rig, &truth),
         safe_after: truth.safe_after,
+        making_safe: making_safe(&done, &truth)
+            .map(|took| (took, rig.review().off_commanded.get())),
         broken: Vec::new(),
     };
     guarded.broken = guarded.judge(&truth);
     Ok(guarded)
 }
 
-/// The guard's bound when it began to make safe for the last time.
-fn last_bound(done: &Simulated) -> Amps {
-    let ending = done
-        .end
-        .as_ref()
-        .ok()
-        .and_then(|end| end.ending.as_ref().ok());
-    ending.map_or(Amps::ZERO, |ending| ending.safe.bound)
+/// How the guard made the rig safe in the end.
+fn made_safe(done: &Simulated) -> Option<&SafeReport> {
+    let end = done.end.as_ref().ok()?;
+    Some(&end.ending.as_ref().ok()?.safe)
+}
+
+/// From the moment at which the guard began to make the rig safe until it was so for good, s.
+fn making_safe(done: &Simulated, truth: &Truth) -> Option<f64> {
+    let began = done.truth.time - made_safe(done)?.took;
+    let onset = truth.onset.filter(|onset| *onset < began)?;
+    Some((onset + truth.safe_after? - began).max(0.0))
 }
 
 /// The ending in one word, and in the guard's own.
@@ -238,6 +259,18 @@ impl Guarded {
             broken.push(format!(
                 "{:.3} times the fault current of its path",
                 self.over_fault
+            ));
+        }
+        if let Some((took, computed)) = self.making_safe.filter(|(took, computed)| took > computed)
+        {
+            broken.push(format!(
+                "safe after {took:.3} s, computed are {computed:.3} s"
+            ));
+        }
+        if self.trip && self.hits.0 > 0 && !self.drives_beside() {
+            broken.push(format!(
+                "{} driven stop contacts beside a trip",
+                self.hits.0
             ));
         }
     }

@@ -49,6 +49,18 @@ impl fmt::Display for Report<'_> {
                  (faults that change no reading last until the run is over)"
             )?;
         }
+        let mut making: Vec<(f64, f64)> = runs.iter().filter_map(|run| run.making_safe).collect();
+        making.sort_by(|a, b| a.0.total_cmp(&b.0));
+        if let (Some(middle), Some((longest, computed))) =
+            (making.get(making.len() / 2), making.last())
+        {
+            writeln!(
+                f,
+                "from the guard's decision to safe: median {:.3} s, longest {longest:.3} s; the rig's \
+                 review computes {computed:.3} s",
+                middle.0
+            )?;
+        }
         let needle = self.worst(|run| run.needle.0);
         let rigs_own = |run: &Guarded, value: f64| if run.drives_beside() { 0.0 } else { value };
         let bound = self.worst(|run| rigs_own(run, run.over_bound / run.ruler()));

@@ -25,11 +25,11 @@ const LIMITS: [(&str, &[&str]); 4] = [
     ("earn = \"5 %\"", &["earn = \"5 %\"", "earn = \"8 %\""]),
 ];
 
-/// The rig that belongs to `seed`.
+/// The rig that belongs to `seed`, with a trip or without.
 ///
 /// # Errors
 /// When it is no rig.
-pub fn random(seed: u64) -> Result<Rig, String> {
+pub fn random(seed: u64, trip: bool) -> Result<Rig, String> {
     let mut dice = seed >> 3;
     let mut roll = |sides: usize| {
         let side = dice as usize % sides;
@@ -40,6 +40,7 @@ pub fn random(seed: u64) -> Result<Rig, String> {
     for (old, new) in LIMITS {
         text = text.replacen(old, new[roll(new.len())], 1);
     }
+    let text = text.replacen("trip = false", &format!("trip = {trip}"), 1);
     let rig = Rig::parse(&text, "random.toml").map_err(|error| error.to_string())?;
     match rig.review().findings.iter().find(|finding| !finding.passed) {
         Some(bad) => Err(bad.text.clone()),
@@ -92,7 +93,7 @@ mod tests {
     fn random_rigs_are_rigs_and_differ() {
         let mut counts = [0; 7];
         for seed in 0..400 {
-            counts[random(seed * 77).unwrap().paths.len()] += 1;
+            counts[random(seed * 77, false).unwrap().paths.len()] += 1;
         }
         assert!(counts[2..].iter().all(|count| *count > 20), "{counts:?}");
     }
