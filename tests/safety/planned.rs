@@ -140,6 +140,18 @@ fn a_path_that_stays_closed_is_within_the_bound() {
     }
 }
 
+/// Its current flows past all contacts: the rig is safe only once it measures volts again.
+#[test]
+fn a_meter_that_goes_to_ohms_is_brought_back_at_the_end() {
+    for seconds in [3.0, 40.0] {
+        // In this range the movement's 2 kΩ are a reading and no overload.
+        let ohms = Fault::new(Place::Drop, Kind::WrongFunction).sized(10e3);
+        let (done, _) = run(when_on(ohms, seconds));
+        assert!(done.truth.safe, "after {seconds} s");
+        assert!(done.end.unwrap().ending.unwrap().safe.failures.is_empty());
+    }
+}
+
 /// What the guard counted with is kept with each observation, and the rig never drove more.
 #[test]
 fn observations_keep_a_bound_that_holds() {

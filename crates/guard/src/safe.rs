@@ -4,9 +4,9 @@
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::output::{Output, SAFE_WITHIN};
-use crate::rig::Rig;
+use crate::rig::{MeterSpec, Rig};
 use crate::state::State;
-use drivers::Switch;
+use drivers::{Meter, Switch};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::Instant;
 
@@ -32,9 +32,31 @@ impl Core {
         self.state = State::RELEASED;
         let bound = std::mem::replace(&mut self.bound, Amps::ZERO);
         let bench = &mut self.bench;
-        let report = make_safe(&self.rig, &mut bench.output, &mut bench.switch).await;
-        SafeReport { bound, ..report }
+        let mut report = make_safe(&self.rig, &mut bench.output, &mut bench.switch).await;
+        report.bound = bound;
+        self.meters_to_volts(&mut report).await;
+        report
     }
+
+    /// A meter that went to another function by itself may push a current through the movement,
+    /// past all contacts. Both are told to measure volts, whatever they answered last.
+    async fn meters_to_volts(&mut self, report: &mut SafeReport) {
+        let top = |spec: &MeterSpec| Volts::new(spec.ranges.last().map_or(0.0, |r| r.full_scale));
+        let (drop, over_sense) = (top(&self.rig.drop_meter), top(&self.rig.loop_meter));
+        let (drop, over_sense) = tokio::join!(
+            biased;
+            to_volts(&mut self.bench.drop_meter, drop),
+            to_volts(&mut self.bench.loop_meter, over_sense),
+        );
+        note(report, "setting the drop meter to volts", drop);
+        note(report, "setting the loop meter to volts", over_sense);
+    }
+}
+
+async fn to_volts(meter: &mut Meter, range: Volts) -> Outcome {
+    let limit = SAFE_WITHIN.duration();
+    let set = tokio::time::timeout(limit, meter.configure_dc_volts(range, 1.0)).await;
+    set.map(|r| r.map_err(|e| e.to_string()))
 }
 
 /// Makes a rig safe from any state. Never stops at a failed step.
@@ -133,11 +155,10 @@ pub(crate) async fn found_energised(
     found
 }
 
-fn note(
-    report: &mut SafeReport,
-    step: &str,
-    outcome: Result<Result<(), String>, tokio::time::error::Elapsed>,
-) {
+/// How a step went, within its time or beyond.
+type Outcome = Result<Result<(), String>, tokio::time::error::Elapsed>;
+
+fn note(report: &mut SafeReport, step: &str, outcome: Outcome) {
     match outcome {
         Ok(Ok(())) => {}
         Ok(Err(error)) => report.failures.push(format!("{step}: {error}")),

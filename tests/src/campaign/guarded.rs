@@ -227,7 +227,7 @@ impl Guarded {
         if self.words.contains(NO_END) {
             broken.push(NO_END.to_owned());
         }
-        if !truth.safe && !self.drives_beside() {
+        if !truth.safe {
             broken.push("not safe at the end".to_owned());
         }
         match self.class {
@@ -261,8 +261,8 @@ impl Guarded {
                 self.over_fault
             ));
         }
-        if let Some((took, computed)) = self.making_safe.filter(|(took, computed)| took > computed)
-        {
+        let late = self.making_safe.filter(|(took, computed)| took > computed);
+        if let Some((took, computed)) = late.filter(|_| !self.drives_beside()) {
             broken.push(format!(
                 "safe after {took:.3} s, computed are {computed:.3} s"
             ));

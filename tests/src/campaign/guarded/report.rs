@@ -37,7 +37,7 @@ impl fmt::Display for Report<'_> {
             writeln!(
                 f,
                 "{beside} runs with a meter that went to ohms: a second source, which no path limits \
-                 and no contact stops; judged by their ending only"
+                 and no contact stops; judged by their ending, and by being safe at the end, only"
             )?;
         }
         let mut times: Vec<f64> = runs.iter().filter_map(|run| run.safe_after).collect();
@@ -49,7 +49,8 @@ impl fmt::Display for Report<'_> {
                  (faults that change no reading last until the run is over)"
             )?;
         }
-        let mut making: Vec<(f64, f64)> = runs.iter().filter_map(|run| run.making_safe).collect();
+        let own = runs.iter().filter(|run| !run.drives_beside());
+        let mut making: Vec<(f64, f64)> = own.filter_map(|run| run.making_safe).collect();
         making.sort_by(|a, b| a.0.total_cmp(&b.0));
         if let (Some(middle), Some((longest, computed))) =
             (making.get(making.len() / 2), making.last())
