@@ -1,6 +1,7 @@
 //! Faults and refusals: whatever goes wrong, the rig ends safe, the needle was not over-driven, and
 //! what had been seen is kept.
 
+mod arbitrary;
 mod callers;
 mod instruments;
 mod lies;

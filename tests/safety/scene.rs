@@ -3,7 +3,7 @@
 use super::proxy::{Rule, Wrong, spoil};
 use evidence::{Journal, Observation};
 use guard::{Fault, Guard, Rig, SafeReport, Watching, Wires};
-use hw_sim::{Bench, SharedBench, Truth};
+use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
 use needle::WireReader;
 use needlerig::session::SIMULATED_RIG;
 use needlerig_tests::campaign::Tap;
@@ -36,8 +36,11 @@ pub struct Stage {
 
 impl Stage {
     pub fn new(movement: &str) -> Self {
-        let movement = hw_sim::find(movement).unwrap();
-        let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, 7)));
+        Self::of(&hw_sim::find(movement).unwrap(), 7)
+    }
+
+    pub fn of(movement: &MovementSpec, seed: u64) -> Self {
+        let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
         let wires = hw_sim::in_process(&bench)
             .into_iter()
             .map(|(name, wire)| (name.to_owned(), wire))

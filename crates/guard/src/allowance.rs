@@ -278,9 +278,10 @@ impl Evidence {
 /// with the local exponent `exponent`, at most. A law with a linear and a square part grows by
 /// (1−w)·r + w·r², where w is its local exponent less 1 (derived here); no power law of the same
 /// local exponent grows more. Steeper ones than the square flatten upwards, and stay below the power.
+/// Where the current falls, the deflection falls by the least growth at least.
 fn deflection_growth(ratio: f64, exponent: f64) -> f64 {
     if ratio <= 1.0 {
-        return 1.0;
+        return ratio.max(0.0).powf(LEAST_GROWTH);
     }
     let square = (exponent - 1.0).min(1.0);
     let steeper = (exponent - 2.0).max(0.0);

@@ -93,10 +93,14 @@ impl Known<'_> {
         let Some(m) = self.measured else {
             return stated;
         };
-        // The offset was measured along with the loop at m.volts; what matters is its change.
-        let offset = supply.offset * (1.0 - volts / m.volts).abs();
-        let measured = (volts * (1.0 + 2.0 * m.u) + offset + step * supply.overshoot) / m.ohms;
-        stated.min(measured)
+        let (least, driving) = (m.ohms * (1.0 - 2.0 * m.u), m.volts - supply.offset);
+        if least <= Ohms::ZERO || driving <= Volts::ZERO {
+            return stated;
+        }
+        // The offset was measured along with the loop at m.volts; what matters is its change. At its
+        // most negative it makes the loop look larger, by m.volts over what was left to drive.
+        let offset = supply.offset * (m.volts / driving) * (1.0 - volts / m.volts).abs();
+        stated.min((volts + offset + step * supply.overshoot) / least)
     }
 
     /// The set-point that should drive `target`, rounded down.
@@ -139,7 +143,7 @@ impl Known<'_> {
             self.within_ratings(arrangement, bound)?;
             self.within_movement_limits(bound)?;
         }
-        let peak = self.peak(arrangement, state.volts, bound, over)?;
+        let peak = self.peak(arrangement, (state.volts, volts), bound, over)?;
         if change < Volts::ZERO {
             self.within_fall(arrangement, (state.volts, volts), over)?;
         }
@@ -268,7 +272,7 @@ impl Known<'_> {
     fn peak(
         &self,
         arrangement: &Arrangement,
-        from: Volts,
+        (from, to): (Volts, Volts),
         bound: Amps,
         over: Seconds,
     ) -> Result<Option<f64>, Refusal> {
@@ -286,7 +290,10 @@ impl Known<'_> {
         };
         let start = self.current_high(arrangement, from, Volts::ZERO);
         let start = self.evidence.deflection_high(start).unwrap_or(end);
-        let peak = start.max(end + residue * (end - start).max(0.0));
+        // What overshoots is the way, and it may begin lower than expected; down there is none.
+        let lowest = self.evidence.zero().unwrap_or(0.0) + self.lowest(arrangement, from);
+        let way = if to > from { end - lowest } else { 0.0 };
+        let peak = start.max(end + residue * way.max(0.0));
         let ceiling = self.rig.limits.ceiling;
         if peak > ceiling {
             return Err(Refusal::Overshoot { peak, ceiling });
@@ -305,19 +312,24 @@ impl Known<'_> {
         let Some(start) = self.evidence.deflection_high(start) else {
             return Ok(());
         };
-        // With the shunt closed, the movement may carry next to nothing.
-        let end = match self.measured {
-            Some(m) if arrangement.shunt.is_empty() => {
-                (to * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
-            }
-            _ => Amps::ZERO,
-        };
-        let end = self.evidence.deflection_low(end).unwrap_or(0.0);
+        let end = self.lowest(arrangement, to);
         let lowest = end - self.residue(over) * (self.evidence.from_zero(start) - end);
         if lowest < -LOWEST {
             return Err(Refusal::Undershoot { lowest });
         }
         Ok(())
+    }
+
+    /// The lowest that the needle may stand at this set-point, as a distance from its zero.
+    fn lowest(&self, arrangement: &Arrangement, volts: Volts) -> f64 {
+        // With the shunt closed, the movement may carry next to nothing.
+        let current = match self.measured {
+            Some(m) if arrangement.shunt.is_empty() => {
+                (volts * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
+            }
+            _ => Amps::ZERO,
+        };
+        self.evidence.deflection_low(current).unwrap_or(0.0)
     }
 
     /// Overshoot of an S-shaped ramp (velocity a raised cosine) as a share of the move. The

@@ -1,13 +1,14 @@
 //! The guard against random faults: a random movement on a random rig, with a random plan of faults,
 //! judged against the truth.
 
+mod compare;
 mod report;
 mod rig;
 
+pub use compare::Compare;
 pub use report::Report;
 
-use evidence::{Journal, JournalError, Observation};
-use guard::{Fault, Rig, SafeReport};
+use guard::{Fault, SafeReport};
 use hw_sim::{Bench, Class, Faults, Kind, Place, Pool, SharedBench, Truth};
 use needlerig::session::{Order, Simulated, simulated};
 use procedure::{Depth, Outcome};
@@ -19,8 +20,6 @@ use std::sync::{Arc, Mutex, PoisonError};
 const HIGHEST: f64 = 1.05;
 /// What the bound leaves open: the last digit of meters and set-points.
 const SLACK: f64 = 1.002;
-/// Below this a current counts as none, A: the leakage granted to open contacts.
-const LEAKAGE: f64 = 1e-9;
 /// No characterisation lasts that long, s.
 const ENDLESS: f64 = 7200.0;
 const NO_END: &str = "the run does not come to an end";
@@ -65,55 +64,6 @@ pub struct Guarded {
     pub broken: Vec<String>,
 }
 
-/// What the guard counted with, and what the rig drove meanwhile.
-#[derive(Default)]
-struct Log {
-    /// Bound and fault current at the last observation.
-    last: (Amps, Amps),
-    over_bound: f64,
-    over_fault: f64,
-}
-
-impl Log {
-    /// The rig drove this since the last observation; these hold from now on.
-    fn next(&mut self, driven: f64, bound: Amps, fault_current: Amps) {
-        let ratio = |held: Amps, holds: Amps| driven / held.max(holds).get();
-        if driven > LEAKAGE {
-            self.over_bound = self.over_bound.max(ratio(self.last.0, bound));
-            self.over_fault = self.over_fault.max(ratio(self.last.1, fault_current));
-        }
-        self.last = (bound, fault_current);
-    }
-}
-
-/// A journal that compares.
-struct Compare {
-    bench: SharedBench,
-    rig: Arc<Rig>,
-    log: Arc<Mutex<Log>>,
-}
-
-impl Journal for Compare {
-    fn append(&mut self, observation: &Observation) -> Result<(), JournalError> {
-        if observation.at.get() > ENDLESS {
-            return Err(JournalError(NO_END.to_owned()));
-        }
-        let driven = open(&self.bench).take_driven();
-        let Some(bound) = observation.set.bound else {
-            return Err(JournalError("the guard states no bound".to_owned()));
-        };
-        let name = observation.set.path.as_deref();
-        let path = self
-            .rig
-            .paths
-            .iter()
-            .find(|path| Some(path.name.as_str()) == name);
-        let fault_current = path.map_or(Amps::ZERO, |path| path.fault_current);
-        open(&self.log).next(driven, bound, fault_current);
-        Ok(())
-    }
-}
-
 fn open<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
@@ -132,28 +82,19 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
         bench.fit_trip(TRIP);
     }
     let bench: SharedBench = Arc::new(Mutex::new(bench));
-    let log = Arc::new(Mutex::new(Log::default()));
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
-    let journal = Compare {
-        bench: bench.clone(),
-        rig: Arc::clone(&rig),
-        log: Arc::clone(&log),
-    };
-    let done = simulated(&order, &bench, true, Box::new(journal), |_| {})
+    let journal = Compare::new(&bench, &rig);
+    let done = simulated(&order, &bench, true, Box::new(journal.clone()), |_| {})
         .map_err(|error| error.to_string())?;
-    let truth = {
+    let (truth, ratios) = {
         let mut bench = open(&bench);
         let fallen = done.truth.time + FALL;
         bench.advance((fallen * 1e9) as u64);
-        open(&log).next(
-            bench.take_driven(),
-            made_safe(&done).map_or(Amps::ZERO, |safe| safe.bound),
-            Amps::ZERO,
-        );
-        bench.truth()
+        let bound = made_safe(&done).map_or(Amps::ZERO, |safe| safe.bound);
+        let ratios = journal.end(bench.take_driven(), bound);
+        (bench.truth(), ratios)
     };
-    let log = open(&log);
     let (ending, words) = ending(&done);
     let mut guarded = Guarded {
         seed,
@@ -168,8 +109,8 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
             truth.driven_stop_hits,
             truth.stop_hits - truth.driven_stop_hits,
         ),
-        over_bound: log.over_bound,
-        over_fault: log.over_fault,
+        over_bound: ratios.over_bound,
+        over_fault: ratios.over_fault,
         over_rating: rig::over_rating(&rig, &truth),
         safe_after: truth.safe_after,
         making_safe: making_safe(&done, &truth)

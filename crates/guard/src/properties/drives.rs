@@ -119,27 +119,42 @@ fn a_measured_loop_counts_where_it_gives_less() {
         let drive = known.drive(&state, target, Seconds::new(1.0)).unwrap();
         let volts = (target.get() * ohms / 1e-4 + 1e-9).floor() * 1e-4;
         close(drive.volts.get(), volts);
-        // The offset was measured along with the loop at 2 V.
-        let offset = 1e-3 * (1.0 - volts / 2.0).abs();
+        // The offset was measured along with the loop at 2 V; at its most negative, 1.999 V of them
+        // drove the current.
+        let offset = 1e-3 * (1.0 - volts / 2.0).abs() * 2.0 / 1.999;
         let step = (volts - 1.0).max(0.0) * 0.1;
         close(
             drive.bound.get(),
-            (volts * 1.001 + offset + step * 0.02) / ohms,
+            (volts + offset + step * 0.02) / (ohms * 0.999),
         );
     }
-    // A measurement worse than the file.
-    let known = Known {
-        measured: measured(0.05, ohms),
-        ..known(&rig, &evidence)
+    // Measurements worse than the file, or that say nothing: the file counts.
+    let nothing = |volts: f64| {
+        measured(0.0, ohms).map(|m| LoopMeasured {
+            volts: Volts::new(volts),
+            ..m
+        })
     };
-    let drive = known
-        .drive(&state, arrangement.range.top * 0.7, Seconds::ZERO)
-        .unwrap();
-    let (volts, least) = (drive.volts.get(), least(&rig, &arrangement));
-    close(
-        drive.bound.get(),
-        (volts * 1.0005 + 1e-3 + (volts - 1.0) * 0.02) / least,
-    );
+    for worse in [
+        measured(0.05, ohms),
+        measured(0.5, ohms),
+        measured(0.7, ohms),
+        nothing(1e-3),
+        nothing(0.5e-3),
+    ] {
+        let known = Known {
+            measured: worse,
+            ..known(&rig, &evidence)
+        };
+        let drive = known
+            .drive(&state, arrangement.range.top * 0.7, Seconds::ZERO)
+            .unwrap();
+        let (volts, least) = (drive.volts.get(), least(&rig, &arrangement));
+        close(
+            drive.bound.get(),
+            (volts * 1.0005 + 1e-3 + (volts - 1.0) * 0.02) / least,
+        );
+    }
 }
 
 /// The loop measured at 60 µA, so that the bound is a target's own share above it.
@@ -161,6 +176,12 @@ fn at_sixty<'a>(rig: &'a Rig, evidence: &'a Evidence) -> (Known<'a>, State, f64)
     (known, standing(&arrangement, volts), ohms)
 }
 
+/// Where the needle stands at least: the offset of 1 mV may take that much from the current.
+fn lowest(evidence: &Evidence, state: &State, ohms: f64) -> f64 {
+    let current = (state.volts - Volts::milli(1.0)) / Ohms::new(ohms);
+    evidence.deflection_low(current).unwrap()
+}
+
 /// Where the needle can get by a step: the overshoot of 0.8 × the damping, e^(−πζ/√(1−ζ²)) of the
 /// way; 0.253 83 at ζ = 0.4.
 #[test]
@@ -170,10 +191,8 @@ fn the_peak_of_a_step() {
     let (known, state, ohms) = at_sixty(&rig, &evidence);
     let drive = known.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
     let end = evidence.deflection_high(drive.bound).unwrap();
-    let start = evidence
-        .deflection_high(state.volts / Ohms::new(ohms))
-        .unwrap();
-    close(start, 0.6);
+    let start = lowest(&evidence, &state, ohms);
+    assert!((0.596..0.6).contains(&start), "{start}");
     let overshoot = 0.253_827;
     let expected = end + overshoot * (end - start);
     let peak = drive.peak.unwrap();
@@ -187,12 +206,13 @@ fn the_peak_of_a_step() {
 fn the_peak_of_a_ramp() {
     let rig = unlimited();
     let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
+    let (known, state, ohms) = at_sixty(&rig, &evidence);
+    let start = lowest(&evidence, &state, ohms);
     for (n, left) in [(2.0, 1.0 / (6.0 * std::f64::consts::PI)), (1.39, 0.253_827)] {
         let over = Seconds::new(n * 1.15);
         let drive = known.drive(&state, amps(80.0), over).unwrap();
         let end = evidence.deflection_high(drive.bound).unwrap();
-        let expected = end + left * (end - 0.6);
+        let expected = end + left * (end - start);
         let peak = drive.peak.unwrap();
         assert!((peak - expected).abs() < 1e-6, "{n}: {peak}, {expected}");
     }
@@ -204,7 +224,8 @@ fn the_peak_of_a_ramp() {
 fn the_peak_without_dynamics_or_with_slow_ones() {
     let rig = unlimited();
     let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
+    let (known, state, ohms) = at_sixty(&rig, &evidence);
+    let start = lowest(&evidence, &state, ohms);
     let slow = Dynamics {
         period: Seconds::new(10.0),
         damping: 0.05,
@@ -214,7 +235,7 @@ fn the_peak_without_dynamics_or_with_slow_ones() {
         let known = Known { dynamics, ..known };
         let drive = known.drive(&state, amps(70.0), Seconds::new(6.0)).unwrap();
         let end = evidence.deflection_high(drive.bound).unwrap();
-        let expected = end + left * (end - 0.6);
+        let expected = end + left * (end - start);
         assert!((drive.peak.unwrap() - expected).abs() < 1e-6);
     }
     let unknown = Known {
@@ -223,7 +244,26 @@ fn the_peak_without_dynamics_or_with_slow_ones() {
     };
     let drive = unknown.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
     let end = evidence.deflection_high(drive.bound).unwrap();
-    assert!((drive.peak.unwrap() - (end + (end - 0.6))).abs() < 1e-6);
+    assert!((drive.peak.unwrap() - (end + (end - start))).abs() < 1e-6);
+}
+
+/// From nothing the whole way overshoots, by 25.4 % of it. Seen at 90 %, the needle may stand at
+/// 90 % × √(I/90 µA): 81.3 %, which overshoots to 102 %, are reached at 73.5 µA.
+#[test]
+fn a_step_from_nothing_overshoots_by_the_whole_way() {
+    let rig = unlimited();
+    let evidence = seen(0.0, &[0.6, 0.9]);
+    let (known, state, _) = at_sixty(&rig, &evidence);
+    let state = State {
+        volts: Volts::ZERO,
+        ..state
+    };
+    for (micro, refused) in [(72.0, false), (74.0, true)] {
+        let step = known.drive(&state, amps(micro), Seconds::ZERO);
+        let found = matches!(step, Err(Refusal::Overshoot { peak, .. }) if peak > 1.02);
+        assert_eq!(found, refused, "{micro}: {step:?}");
+        assert_eq!(step.is_ok(), !refused);
+    }
 }
 
 #[test]

@@ -232,8 +232,8 @@ fn the_expected_deflection_upwards() {
     let evidence = evidence(0.0, &[(0.4, 0.4, 0.0), (0.6, 0.6, 0.0)]);
     // 0.6 × (0.97 × 1.5 + 0.03 × 1.5²) at half as much again.
     is(evidence.deflection_high(Amps::new(0.9)), 0.9135);
-    // Below it, never more than there.
-    is(evidence.deflection_high(Amps::new(0.3)), 0.6);
+    // 0.6 × √0.5 at half of it.
+    is(evidence.deflection_high(Amps::new(0.3)), 0.424_26);
     // 0.6 × (1 − 1.03 × 0.5) at half of it.
     is(evidence.deflection_low(Amps::new(0.3)), 0.291);
     is(evidence.deflection_low(Amps::new(0.0)), 0.0);

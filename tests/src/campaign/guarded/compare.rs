@@ -1,0 +1,83 @@
+//! A journal that compares what the rig really drove with what the guard counted with.
+
+use super::{ENDLESS, NO_END, open};
+use evidence::{Journal, JournalError, Observation};
+use guard::Rig;
+use hw_sim::SharedBench;
+use quantity::Amps;
+use std::sync::{Arc, Mutex};
+
+/// Below this a current counts as none, A: the leakage granted to open contacts.
+const LEAKAGE: f64 = 1e-9;
+
+/// The largest ratios so far.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Ratios {
+    /// Largest driven current over the guard's bound of that moment.
+    pub over_bound: f64,
+    /// Largest driven current over the fault current of the path in use.
+    pub over_fault: f64,
+    /// Bound and fault current at the last observation.
+    last: (Amps, Amps),
+}
+
+impl Ratios {
+    /// The rig drove this since the last observation; these hold from now on.
+    fn next(&mut self, driven: f64, bound: Amps, fault_current: Amps) {
+        if driven > LEAKAGE {
+            let held = self.last.0.max(bound);
+            self.over_bound = self.over_bound.max(driven / held.get());
+            let path = self.last.1.max(fault_current);
+            // Without a path nothing of the rig drives anything; the bound says so already.
+            if path > Amps::ZERO {
+                self.over_fault = self.over_fault.max(driven / path.get());
+            }
+        }
+        self.last = (bound, fault_current);
+    }
+}
+
+/// The journal; clones share what it found.
+#[derive(Clone)]
+pub struct Compare {
+    bench: SharedBench,
+    rig: Arc<Rig>,
+    found: Arc<Mutex<Ratios>>,
+}
+
+impl Compare {
+    /// A journal for a run of this rig on this bench.
+    pub fn new(bench: &SharedBench, rig: &Arc<Rig>) -> Self {
+        Self {
+            bench: Arc::clone(bench),
+            rig: Arc::clone(rig),
+            found: Arc::default(),
+        }
+    }
+
+    /// What was found, once the bench is where it should be looked at for the last time: the rig
+    /// drove `driven` since the last observation, and the guard counted with `bound`.
+    pub fn end(&self, driven: f64, bound: Amps) -> Ratios {
+        let mut found = open(&self.found);
+        found.next(driven, bound, Amps::ZERO);
+        *found
+    }
+}
+
+impl Journal for Compare {
+    fn append(&mut self, observation: &Observation) -> Result<(), JournalError> {
+        if observation.at.get() > ENDLESS {
+            return Err(JournalError(NO_END.to_owned()));
+        }
+        let driven = open(&self.bench).take_driven();
+        let Some(bound) = observation.set.bound else {
+            return Err(JournalError("the guard states no bound".to_owned()));
+        };
+        let name = observation.set.path.as_deref();
+        let mut paths = self.rig.paths.iter();
+        let path = paths.find(|path| Some(path.name.as_str()) == name);
+        let fault_current = path.map_or(Amps::ZERO, |path| path.fault_current);
+        open(&self.found).next(driven, bound, fault_current);
+        Ok(())
+    }
+}
