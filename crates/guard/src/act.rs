@@ -103,7 +103,7 @@ impl Core {
         }
         let tick = self.tick().await?;
         let (found, doubt) = (self.loop_current(&tick).abs(), self.loop_doubt());
-        let drop = Volts::new(tick.drop).abs();
+        let drop = self.along(tick.drop);
         let bound = (self.rig.supply.highest(self.volts(), self.volts()) - drop) / low;
         if found - doubt > bound * HIDDEN {
             return Err(Fault::Current { found, bound });
@@ -213,6 +213,8 @@ impl Core {
         });
         self.bound = self.bound.max(bound);
         self.expected = self.expected.max(expected);
+        // It may still be on its way down from somewhere higher.
+        let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
         let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
         let mut ticks = Vec::with_capacity(count);
         for step in 1..=count {
@@ -234,7 +236,7 @@ impl Core {
                 self.state.volts = self.volts();
                 break;
             }
-            self.within_peak(&tick, checked.peak)?;
+            self.within_peak(&tick, peak)?;
         }
         self.bound = bound;
         self.expected = expected;

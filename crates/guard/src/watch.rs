@@ -222,13 +222,15 @@ impl Core {
         let own = self
             .measured
             .map_or(Volts::ZERO, |m| self.expected * m.movement);
-        let drop = Volts::new(if arrangement.reversed {
-            -tick.drop
-        } else {
-            tick.drop
-        });
-        let shown = (own - drop) / loop_low(&self.rig, arrangement);
+        let shown = (own - self.along(tick.drop)) / loop_low(&self.rig, arrangement);
         shown.max(top * BACK_EMF).min(top * SHOWN_EMF)
+    }
+
+    /// A reading of the drop, positive where it opposes the current. The back-EMF of a falling needle
+    /// can turn it.
+    pub(crate) fn along(&self, drop: f64) -> Volts {
+        let reversed = self.state.arrangement.as_ref().is_some_and(|a| a.reversed);
+        Volts::new(if reversed { -drop } else { drop })
     }
 
     /// The set-point, less the drop, must drive a current; `found` is the most that may flow by what
