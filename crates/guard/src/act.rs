@@ -17,9 +17,13 @@ use quantity::{Amps, Seconds, Volts};
 const PATIENCE: f64 = 25.0;
 /// A needle further from zero than this without current is not adjusted, or not this one.
 const FARTHEST_ZERO: f64 = 0.07;
+/// A reading over the sense element below this says too little about the loop.
+const LEAST_READING: Volts = Volts::milli(1.0);
+/// How long a supply may take to fall to zero before contacts move.
+const FALLS_WITHIN: f64 = 0.5;
 /// Current with which a loop is tried, as a share of the range's top.
 const TRIED: f64 = 0.03;
-/// What such a try may not show: the current may be larger than it should by this factor.
+/// What the loop may hide: the current may be larger, or at rest smaller, than stated by this factor.
 const HIDDEN: f64 = 1.03;
 
 impl Core {
@@ -51,6 +55,7 @@ impl Core {
             ..self.known()
         }
         .arrange(&next)?;
+        self.confirm_idle().await?;
         self.suspects = suspects;
         self.bench.output.new_state();
         let same_loop = self
@@ -84,6 +89,28 @@ impl Core {
         }
         let tick = self.tick().await?;
         Ok(self.report(vec![tick]))
+    }
+
+    /// No contact moves before readings show that the supply is at zero: a supply that did not take
+    /// the setting may say that it did. What the movement gives by itself is in the drop.
+    async fn confirm_idle(&mut self) -> Result<(), Fault> {
+        let Some(arrangement) = &self.state.arrangement else {
+            return Ok(());
+        };
+        let low = loop_low(&self.rig, arrangement);
+        let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO);
+        let until = self.now() + FALLS_WITHIN;
+        loop {
+            let tick = self.tick().await?;
+            let found = self.loop_current(&tick) + self.along(tick.drop) / low;
+            let bound = idle / low * HIDDEN + self.loop_doubt();
+            if found <= bound {
+                return Ok(());
+            }
+            if self.now() > until {
+                return Err(Fault::Current { found, bound });
+            }
+        }
     }
 
     /// A contact that should have opened may still be closed, and its read-back would not show it.
@@ -259,7 +286,7 @@ impl Core {
 
     fn quiet_end_now(&self) -> Option<String> {
         let (drop, current) = self.last_quiet?;
-        self.evidence.quiet_end(drop, current)
+        self.evidence.quiet_end(drop, current, &self.rig.limits)
     }
 
     pub(crate) async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
@@ -333,14 +360,39 @@ impl Core {
         }
     }
 
+    /// At rest, with the movement's part of the voltage measured, the current must be what the file
+    /// makes of the rest of the loop: neither more nor less. A sense element that is not what it
+    /// should be shows itself here.
+    fn as_stated(&self, current: Amps, u: f64, drop: Volts) -> Result<(), Fault> {
+        let Some(arrangement) = &self.state.arrangement else {
+            return Ok(());
+        };
+        let (supply, volts) = (&self.rig.supply, self.volts());
+        let most = (supply.highest(volts, volts) - drop) / loop_low(&self.rig, arrangement);
+        let least = (supply.lowest(volts) - drop) / self.rig.range_high(&arrangement.range);
+        if current * (1.0 - 4.0 * u) > most * HIDDEN {
+            let (found, bound) = (current, most);
+            return Err(Fault::Current { found, bound });
+        }
+        if current * (1.0 + 4.0 * u) * HIDDEN < least {
+            let found = current;
+            return Err(Fault::TooLittle {
+                volts,
+                found,
+                least,
+            });
+        }
+        Ok(())
+    }
+
     /// What a rest observation adds to the evidence.
-    fn learn(&mut self, observation: &Observation) -> Result<(), Refusal> {
+    fn learn(&mut self, observation: &Observation) -> Result<(), Halt> {
         let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else {
             return Ok(());
         };
         if matches!(observation.purpose, Purpose::ZeroBefore) {
             if needle.deflection.abs() > FARTHEST_ZERO {
-                return Err(Refusal::Zero(needle.deflection));
+                return Err(Refusal::Zero(needle.deflection).into());
             }
             self.evidence.saw_zero(needle.deflection);
             return Ok(());
@@ -350,10 +402,9 @@ impl Core {
         };
         let reversed = a.reversed;
         let current = current.abs();
-        if self.volts() > Volts::ZERO && current > Amps::ZERO {
+        let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
+        if self.volts() > Volts::ZERO && reading >= LEAST_READING {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
-            let reading =
-                Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
             let offset = self
                 .rig
                 .loop_meter
@@ -361,6 +412,7 @@ impl Core {
                 .offset;
             let resolution = self.rig.supply.resolution / self.volts();
             let u = 0.0005 + offset / reading.get() + resolution;
+            self.as_stated(current, u, drop)?;
             self.measured = Some(LoopMeasured {
                 ohms: self.volts() / current,
                 u,
@@ -384,11 +436,12 @@ impl Core {
             };
             if let Some(lag) = self.evidence.lag(&point) {
                 let deflection = needle.deflection;
-                return Err(Refusal::Sticks {
+                let sticks = Refusal::Sticks {
                     deflection,
                     lag,
                     current,
-                });
+                };
+                return Err(sticks.into());
             }
             self.evidence.stood(point);
         }

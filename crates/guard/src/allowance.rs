@@ -18,10 +18,9 @@ const LOW_SCALE_GROWTH: f64 = 2.6;
 /// Laws that steepen towards the top (mixed linear and square) gain about this much in exponent
 /// over one such growth.
 const EXPONENT_MARGIN: f64 = 0.15;
-/// Drops at which growth without motion stops until the current was let go from almost there; at the
-/// last one the needle must have been seen to move. Hardly a movement has less than 20 mV at full
-/// scale (common practice).
-const MILESTONES: [Volts; 3] = [Volts::milli(10.0), Volts::milli(20.0), Volts::milli(50.0)];
+/// Drops at which growth without motion stops until the current was let go from almost there; it
+/// ends at the rig file's own. Hardly a movement has less than 20 mV at full scale (common practice).
+const MILESTONES: [Volts; 2] = [Volts::milli(10.0), Volts::milli(20.0)];
 /// What "almost there" is.
 const ALMOST: f64 = 0.8;
 /// Power in the movement at which growth without motion stops.
@@ -133,7 +132,7 @@ impl Evidence {
     /// the movement: growth without motion, as far as it goes.
     pub fn nothing_moved(&mut self, current: Amps, drop: Volts, seconds: Seconds, limits: &Limits) {
         let allowed = self.quiet.unwrap_or(limits.first_touch);
-        if self.quiet_end(drop, current).is_some() {
+        if self.quiet_end(drop, current, limits).is_some() {
             self.quiet = Some(allowed);
             return;
         }
@@ -143,7 +142,7 @@ impl Evidence {
     }
 
     /// Why growth without motion has ended at this drop, if it has.
-    pub fn quiet_end(&self, drop: Volts, current: Amps) -> Option<String> {
+    pub fn quiet_end(&self, drop: Volts, current: Amps, limits: &Limits) -> Option<String> {
         if self.moved() {
             return None;
         }
@@ -161,20 +160,20 @@ impl Evidence {
                     .to_owned(),
             );
         }
-        let passed = MILESTONES
-            .iter()
-            .rev()
-            .find(|milestone| drop >= **milestone)?;
-        if *passed == MILESTONES[2] {
+        let last = limits.unseen_drop;
+        let all = MILESTONES.into_iter().chain([last]);
+        let passed = all.filter(|milestone| drop >= *milestone);
+        let passed = passed.fold(Volts::ZERO, Volts::max);
+        if self.let_go < passed * ALMOST {
             return Some(format!(
-                "the drop is {drop}, and the needle has not moved, nor did it when the current was \
-                 let go"
-            ));
-        }
-        (self.let_go < *passed * ALMOST).then(|| {
-            format!(
                 "the drop is {drop}; first the current must be let go, to see whether the needle \
                  follows"
+            ));
+        }
+        (drop >= last).then(|| {
+            format!(
+                "the drop is {drop}, and the needle has not moved, nor did it when the current was \
+                 let go"
             )
         })
     }
@@ -313,6 +312,7 @@ mod tests {
             drop: Volts::new(4.0),
             power: Watts::new(4.0),
             near_full_scale: Seconds::new(600.0),
+            unseen_drop: Volts::milli(50.0),
             slowest_period: Seconds::new(3.0),
             thermal_emf: Volts::ZERO,
             ambient: None,

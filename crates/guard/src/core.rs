@@ -254,8 +254,11 @@ impl Core {
 
     pub fn report(&self, ticks: Vec<Tick>) -> Report {
         let quiet_end = ticks.last().and_then(|tick| {
-            self.evidence
-                .quiet_end(Volts::new(tick.drop), self.loop_current(tick).abs())
+            self.evidence.quiet_end(
+                Volts::new(tick.drop),
+                self.loop_current(tick).abs(),
+                &self.rig.limits,
+            )
         });
         Report {
             observation: None,

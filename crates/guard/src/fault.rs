@@ -44,6 +44,19 @@ pub enum Fault {
         /// What must flow, by the drop measured and the rig file.
         least: Amps,
     },
+    /// Less current at rest than set-point, drop and rig file require.
+    #[error(
+        "the supply is set to {volts}, but the loop carries {found} where at least {least} must flow: \
+         the rig is not what its file says; look at the sense bank first, which is the ruler here"
+    )]
+    TooLittle {
+        /// Set-point.
+        volts: Volts,
+        /// What was read.
+        found: Amps,
+        /// What must flow, by the drop measured and the rig file.
+        least: Amps,
+    },
     /// A reading overloaded where the circuit allows none.
     #[error("the {0} meter overloads where the circuit allows no such voltage")]
     Overload(&'static str),

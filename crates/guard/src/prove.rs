@@ -102,7 +102,9 @@ impl Core {
         let felt = back_emf(&here.ticks, &down.ticks, &there.ticks, over);
         self.evidence.let_go(Volts::new(drop).abs(), answered, felt);
         there.moved = self.evidence.moved();
-        there.quiet_end = self.evidence.quiet_end(Volts::new(drop), current);
+        there.quiet_end = self
+            .evidence
+            .quiet_end(Volts::new(drop), current, &self.rig.limits);
         Ok(there)
     }
 }

@@ -180,6 +180,8 @@ pub struct Limits {
     pub drop: Volts,
     /// Highest power in the movement.
     pub power: Watts,
+    /// Drop at which growth ends unless the needle has been seen to move.
+    pub unseen_drop: Volts,
     /// Longest time above 90 % of scale in one run.
     pub near_full_scale: Seconds,
     /// Longest free period to be prepared for.

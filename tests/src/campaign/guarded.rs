@@ -180,7 +180,7 @@ impl Guarded {
 
     fn judge_information(&self, broken: &mut Vec<String>) {
         let (highest, _) = self.needle;
-        if self.hits.0 > 0 {
+        if self.hits.0 > 0 && !self.jumps() {
             broken.push(format!("{} driven stop contacts", self.hits.0));
         }
         if highest > HIGHEST {
@@ -214,6 +214,18 @@ impl Guarded {
                 self.hits.0
             ));
         }
+    }
+
+    /// A needle that hangs by more than its lower stop is away is on that stop the moment it lets go:
+    /// whatever drives it so far reversed, nothing has shown before that it is. Counted apart.
+    pub fn jumps(&self) -> bool {
+        let (highest, lowest) = self.needle;
+        let hangs = |fault: &hw_sim::Fault| match fault.kind {
+            // It swings beyond the place that it jumps to by up to 60 %.
+            Kind::Sticks => fault.size.unwrap_or(0.0) * 1.6 >= -lowest,
+            _ => false,
+        };
+        highest < 0.5 && self.plan.fault.iter().any(hangs)
     }
 
     /// A meter in ohms is a second source: its current passes no path, and it sits across the

@@ -283,13 +283,17 @@ fn growth_without_motion() {
     assert!((seen(&mut evidence, touch * 0.3, 1.0) - 1.125 * 3.375).abs() < 1e-9);
 }
 
-/// 50 mW in the movement end the growth, as 10 and 20 mV do until the current was let go from 80 %
-/// of that, and 50 mV; the reason says which.
+/// 50 mW in the movement end the growth, as 10, 20 and 50 mV do until the current was let go from
+/// 80 % of that, and then the last of these; the reason says which.
 #[test]
 fn the_reasons_why_growth_ends() {
     let mut evidence = Evidence::default();
     let ends = |e: &Evidence, mv: f64, amps: f64| {
-        let reason = e.quiet_end(Volts::milli(mv), Amps::new(amps));
+        let limits = Limits {
+            unseen_drop: Volts::milli(50.0),
+            ..limits()
+        };
+        let reason = e.quiet_end(Volts::milli(mv), Amps::new(amps), &limits);
         reason.unwrap_or_default()
     };
     assert_eq!(ends(&evidence, 9.9, 0.1), "");
@@ -305,9 +309,36 @@ fn the_reasons_why_growth_ends() {
     assert!(ends(&evidence, 20.0, 0.1).contains("must be let go"));
     evidence.let_go(Volts::milli(20.0), false, false);
     assert_eq!(ends(&evidence, 49.9, 0.1), "");
+    assert!(ends(&evidence, 50.0, 0.1).contains("must be let go"));
+    evidence.let_go(Volts::milli(40.1), false, false);
+    assert_eq!(ends(&evidence, 49.9, 0.1), "");
     assert!(ends(&evidence, 50.0, 0.1).contains("nor did it when"));
     evidence.let_go(Volts::milli(20.0), true, true);
     assert_eq!(ends(&evidence, 50.0, 50.0), "");
+}
+
+/// What the rig file says, instead of 50 mV: 20 mV, or less than the first milestone.
+#[test]
+fn growth_ends_at_the_drop_of_the_rig_file() {
+    for last in [20.0, 4.0] {
+        let limits = Limits {
+            unseen_drop: Volts::milli(last),
+            ..limits()
+        };
+        let mut evidence = Evidence::default();
+        let ends = |e: &Evidence, mv: f64| {
+            let reason = e.quiet_end(Volts::milli(mv), Amps::new(0.1), &limits);
+            reason.unwrap_or_default()
+        };
+        evidence.let_go(Volts::milli(last * 0.79), false, false);
+        assert!(ends(&evidence, last).contains("must be let go"));
+        evidence.let_go(Volts::milli(last * 0.81), false, false);
+        assert_eq!(ends(&evidence, last * 0.99), "");
+        assert!(ends(&evidence, last).contains("nor did it when"));
+        evidence.let_go(Volts::milli(last), true, false);
+        assert_eq!(ends(&evidence, last), "");
+    }
+    assert_eq!(limits().unseen_drop, Volts::milli(20.0));
 }
 
 /// A movement that answers in its drop, under a picture that stands still, gets no more. Near 10 mV
@@ -315,7 +346,7 @@ fn the_reasons_why_growth_ends() {
 #[test]
 fn an_answer_that_is_felt_but_not_seen_ends_growth() {
     let mut evidence = Evidence::default();
-    let ends = |e: &Evidence| e.quiet_end(Volts::milli(1.0), Amps::new(0.1));
+    let ends = |e: &Evidence| e.quiet_end(Volts::milli(1.0), Amps::new(0.1), &limits());
     evidence.let_go(Volts::milli(15.9), false, true);
     assert_eq!(ends(&evidence), None);
     evidence.let_go(Volts::milli(16.1), false, false);

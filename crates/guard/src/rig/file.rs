@@ -162,6 +162,7 @@ pub(super) struct LimitsFile {
     pub earn: Text,
     pub drop: Text,
     pub power: Text,
+    pub unseen_drop: Option<Text>,
     pub near_full_scale: Text,
     pub slowest_period: Text,
     pub thermal_emf: Text,

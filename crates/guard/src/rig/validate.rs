@@ -1,6 +1,6 @@
 //! From the file's shape to a checked [`Rig`].
 
-use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile};
+use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile, Text};
 use super::{
     Element, Limits, MeterSpec, Path, Protection, ReaderSpec, Rig, RigError, SupplySpec, SwitchSpec,
 };
@@ -252,9 +252,24 @@ fn limits(reader: &Reader<'_>, file: &RigFile) -> Result<Limits, RigError> {
         earn: reader.share(&limits.earn, 0.001, 1.0)?,
         drop: reader.positive::<Volts>(&limits.drop)?,
         power: reader.positive::<Watts>(&limits.power)?,
+        unseen_drop: unseen_drop(reader, limits.unseen_drop.as_ref())?,
         near_full_scale: reader.positive::<Seconds>(&limits.near_full_scale)?,
         slowest_period: reader.positive::<Seconds>(&limits.slowest_period)?,
         thermal_emf: reader.not_negative::<Volts>(&limits.thermal_emf)?,
         ambient,
     })
+}
+
+/// 20 mV where the file says nothing: what hardly a movement stays below at full scale. Needles that
+/// rest on a stop until much current flows need more.
+fn unseen_drop(reader: &Reader<'_>, stated: Option<&Text>) -> Result<Volts, RigError> {
+    let Some(stated) = stated else {
+        return Ok(Volts::milli(20.0));
+    };
+    let drop = reader.positive::<Volts>(stated)?;
+    if drop > Volts::milli(50.0) {
+        let message = "at most 50 mV: more would take many an unseen needle past its mark";
+        return Err(reader.error(stated.span(), message));
+    }
+    Ok(drop)
 }

@@ -25,12 +25,18 @@ impl fmt::Display for Report<'_> {
         let struck = runs.iter().filter(|run| run.onset.is_some()).count();
         writeln!(f, "{} runs, in {struck} of them a fault struck", runs.len())?;
         endings(f, runs)?;
-        let driven: u32 = runs.iter().map(|run| run.hits.0).sum();
+        let jumps: u32 = runs
+            .iter()
+            .filter(|run| run.jumps())
+            .map(|run| run.hits.0)
+            .sum();
+        let driven: u32 = runs.iter().map(|run| run.hits.0).sum::<u32>() - jumps;
         let others: u32 = runs.iter().map(|run| run.hits.1).sum();
         writeln!(
             f,
             "stop contacts: {driven} driven; apart from these {others} of free falls and of needles \
-             that rest on a stop"
+             that rest on a stop, and {jumps} of needles that hung reversed by more than their lower \
+             stop is away, and let go"
         )?;
         let beside = runs.iter().filter(|run| run.drives_beside()).count();
         if beside > 0 {
