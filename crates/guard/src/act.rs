@@ -265,7 +265,11 @@ impl Core {
             }
             self.within_peak(&tick, peak)?;
         }
-        self.bound = bound;
+        // Less counts only once a reading has shown it.
+        let shown = ticks.last().map(|tick| self.loop_current(tick).abs());
+        if shown.is_some_and(|current| current <= bound + self.loop_doubt()) {
+            self.bound = bound;
+        }
         self.expected = expected;
         Ok(self.report(ticks))
     }
