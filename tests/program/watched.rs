@@ -7,6 +7,7 @@ use needlerig_tests::campaign::Tap;
 use needlerig_tests::kills::{Bench, Run, Way, now, signal, trial};
 use std::io::copy;
 use std::net::{Shutdown, TcpListener, TcpStream};
+use std::process::Command;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -182,6 +183,57 @@ fn a_full_disk_ends_the_run_safe() {
     assert!(bench.safe_since().unwrap() > run.kept_at);
     let told = run.told.join("\n");
     assert!(told.contains("could not keep observations"), "{told}");
+    assert!(bench.reports().unwrap().is_empty());
+}
+
+/// Another program takes the right to write away from the store in the middle of a run.
+#[test]
+fn a_store_that_turns_read_only_ends_the_run_safe() {
+    let bench = Bench::start(&program(), 6).unwrap();
+    let mut run = live_run(&bench);
+    let began = now();
+    let refuse = "import sqlite3; c = sqlite3.connect('needlerig.sqlite', timeout=20); \
+        c.execute(\"CREATE TRIGGER closed BEFORE INSERT ON observation BEGIN \
+        SELECT RAISE(ABORT, 'attempt to write a readonly database'); END\"); c.commit()";
+    let mut python = Command::new("python3");
+    let done = python
+        .current_dir(&bench.folder)
+        .args(["-c", refuse])
+        .status();
+    assert!(done.unwrap().success());
+    assert_eq!(run.end().unwrap(), Some(5), "{:?}", run.told);
+    let safe = bench.safe_since().unwrap();
+    assert!(
+        safe > began && safe < run.kept_at + 1.0,
+        "{safe} {run:?}",
+        run = run.kept_at
+    );
+    let told = run.told.join("\n");
+    assert!(
+        told.contains("attempt to write a readonly database"),
+        "{told}"
+    );
+}
+
+/// A terminal that goes away (a lost connection, a closed window) tells its programs by SIGHUP.
+#[test]
+fn a_lost_terminal_ends_the_run_safe() {
+    let bench = Bench::start(&program(), 7).unwrap();
+    // The run's messages go past the terminal, so that they can be heard to the end.
+    let terminal = format!(
+        "exec 3>&2; exec script -qfec '{} characterize rig.toml --yes --quick 2>&3' /dev/null",
+        program().display()
+    );
+    let mut run = bench.run_in(&terminal).unwrap();
+    run.wait_for(" sent=:OUTP ON").unwrap();
+    run.wait_for("needlerig::kept").unwrap();
+    let lost = now();
+    run.child.kill().unwrap();
+    run.end().unwrap();
+    let safe = bench.safe_since().unwrap();
+    assert!(safe > lost && safe < lost + 1.0, "{} s", safe - lost);
+    assert!(run.told.join("\n").contains("stopping"), "{:?}", run.told);
+    // It ended by itself: its watcher had nothing to do.
     assert!(bench.reports().unwrap().is_empty());
 }
 

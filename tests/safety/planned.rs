@@ -2,7 +2,7 @@
 
 use evidence::Observation;
 use guard::{Fault as Ended, Refusal, Rig};
-use hw_sim::{Bench, Fault, Kind, Place, SharedBench};
+use hw_sim::{Bench, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench};
 use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
 use procedure::{Depth, Outcome, Stopped};
@@ -13,9 +13,16 @@ fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
 }
 
 fn run_on(movement: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
-    let movement = hw_sim::find(movement).unwrap();
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, 7, &fault.into())));
-    let rig = Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").unwrap());
+    run_with(&hw_sim::find(movement).unwrap(), SIMULATED_RIG, fault)
+}
+
+fn run_with(movement: &MovementSpec, rig: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
+    run_plan(movement, rig, &fault.into())
+}
+
+fn run_plan(movement: &MovementSpec, rig: &str, plan: &Faults) -> (Simulated, Vec<Observation>) {
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(movement, 7, plan)));
+    let rig = Arc::new(Rig::parse(rig, "simulated.toml").unwrap());
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order = Order::new(rig, Depth::Quick, stop);
     let tap = Tap::default();
@@ -85,6 +92,96 @@ fn another_dial_in_the_picture_lets_no_needle_be_driven_far() {
     assert!(felt >= 4, "bare coils answer in their drop: {felt}");
 }
 
+/// Nothing moves in the picture, or the wrong way: no needle is over-driven, and nothing is taken for
+/// a result.
+#[test]
+fn cases_without_motion_and_reversed_ones_are_not_over_driven() {
+    let reader = |kind| Fault::new(Place::Reader, kind);
+    let elsewhere = reader(Kind::OtherDial).sized(0.0);
+    let none = Fault::new(Place::Drop, Kind::Gain).sized(0.0);
+    for (case, movement, fault) in [
+        ("empty berth", "nobody", none),
+        ("open coil", "hollow", none),
+        ("stuck needle", "boulder", none),
+        ("wrong berth, 20 µA", "gossamer", elsewhere),
+        ("wrong berth, 1 mA", "fennel", elsewhere),
+        ("wrong berth, scale begins at half", "ledger", elsewhere),
+        ("covered lens", "gossamer", reader(Kind::Blind)),
+        (
+            "lens covered in mid-run",
+            "heron",
+            when_on(reader(Kind::Blind), 20.0),
+        ),
+        ("frozen from the start", "gossamer", reader(Kind::Frozen)),
+        (
+            "frozen in mid-run",
+            "heron",
+            when_on(reader(Kind::Frozen), 20.0),
+        ),
+        (
+            "stuck in mid-run",
+            "heron",
+            when_on(Fault::new(Place::Movement, Kind::Sticks).sized(0.05), 20.0),
+        ),
+        ("reversed", "widdershins", none),
+        ("reversed, frozen", "widdershins", reader(Kind::Frozen)),
+        (
+            "reversed, stuck",
+            "widdershins",
+            Fault::new(Place::Movement, Kind::Sticks).sized(0.02),
+        ),
+    ] {
+        let (done, _) = run_on(movement, fault);
+        let end = done.end.unwrap();
+        let result = matches!(end.plan, Some(Ok(Outcome::Complete)));
+        assert!(!result || case.starts_with("reversed"), "{case}");
+        let truth = &done.truth;
+        assert!(
+            truth.driven_stop_hits == 0 && truth.peak_deflection <= 1.05,
+            "{case}: {truth:?}"
+        );
+        assert!(truth.safe, "{case}");
+    }
+}
+
+/// What is not covered (SAFETY.md): the reader looks at another dial, and the needle is held on its
+/// lower stop by swapped leads. Even so it gets no more than 20 mV drive, here a fifth of full scale.
+#[test]
+fn another_dial_over_a_reversed_movement_gets_little_current() {
+    let elsewhere = Fault::new(Place::Reader, Kind::OtherDial).sized(0.0);
+    let (done, _) = run_on("widdershins", elsewhere);
+    let truth = &done.truth;
+    assert!(truth.safe && truth.peak_current < 0.22 * truth.full_scale_current.unwrap());
+}
+
+/// Scales that begin at half to four fifths of full-scale current carry much before they show any of
+/// it.
+#[test]
+fn suppressed_zeros_are_not_over_driven() {
+    for (start, drop) in [
+        (0.5, "20 mV"),
+        (0.5, "50 mV"),
+        (0.65, "50 mV"),
+        (0.8, "50 mV"),
+    ] {
+        for name in ["heron", "fennel", "teasel", "ledger"] {
+            let mut movement = hw_sim::find(name).unwrap();
+            movement.law = Law::Suppressed(start);
+            let text = SIMULATED_RIG.replace(
+                "unseen_drop = \"20 mV\"",
+                &format!("unseen_drop = \"{drop}\""),
+            );
+            let harmless = Fault::new(Place::Drop, Kind::Gain).sized(0.0);
+            let (done, _) = run_with(&movement, &text, harmless);
+            let truth = &done.truth;
+            assert!(
+                truth.driven_stop_hits == 0 && truth.peak_deflection <= 1.05,
+                "{name} {start}: {truth:?}"
+            );
+        }
+    }
+}
+
 /// A needle that hangs may jump once more current flows: it gets none.
 #[test]
 fn a_needle_that_sticks_beyond_friction_gets_no_more_current() {
@@ -119,6 +216,31 @@ fn a_needle_far_from_zero_without_current_is_not_measured() {
         let driven = kept.iter().any(|o| o.set.supply.get() > 0.0);
         assert_eq!(driven, !refused, "{size}");
     }
+}
+
+/// The set-point to zero is not taken, and the read-back hides it: no contact moves.
+#[test]
+fn a_supply_that_lies_about_zero_moves_no_contact() {
+    let movement = hw_sim::find("heron").unwrap();
+    let lies = Fault::new(Place::Supply, Kind::ReadBackLies).sized(0.0);
+    let ignores = |seconds| when_on(Fault::new(Place::Supply, Kind::SetIgnored), seconds);
+    let mut caught = 0;
+    for tenths in (30..300).step_by(9) {
+        let seconds = f64::from(tenths) * 0.1;
+        let plan = Faults {
+            fault: vec![lies, ignores(seconds)],
+        };
+        let (done, kept) = run_plan(&movement, SIMULATED_RIG, &plan);
+        let fault = fault(&done);
+        caught += u32::from(matches!(fault, Ended::Current { .. }));
+        let bounds = kept.iter().map(|o| o.set.bound.unwrap().get());
+        let highest = bounds.fold(0.0, f64::max);
+        assert!(
+            done.truth.safe && done.truth.peak_current <= highest * 1.002,
+            "{fault}"
+        );
+    }
+    assert!(caught > 0);
 }
 
 /// A contact that stays closed counts for as long as nothing has shown that it is open.

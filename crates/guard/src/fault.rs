@@ -47,7 +47,7 @@ pub enum Fault {
     /// Less current at rest than set-point, drop and rig file require.
     #[error(
         "the supply is set to {volts}, but the loop carries {found} where at least {least} must flow: \
-         the rig is not what its file says; look at the sense bank first, which is the ruler here"
+         the rig is not what its file says; look at the supply, and at the sense bank, which is the ruler here"
     )]
     TooLittle {
         /// Set-point.

@@ -106,10 +106,18 @@ impl Bench {
     /// # Errors
     /// When it can't be started.
     pub fn run_by(&self, shell: &str) -> Result<Run, Error> {
-        let mut command = Command::new("sh");
         let words = " characterize rig.toml --yes --quick";
         let program = self.program.display();
-        command.args(["-c", &format!("{shell}; exec {program}{words}")]);
+        self.run_in(&format!("{shell}; exec {program}{words}"))
+    }
+
+    /// Starts what a shell is told.
+    ///
+    /// # Errors
+    /// When it can't be started.
+    pub fn run_in(&self, shell: &str) -> Result<Run, Error> {
+        let mut command = Command::new("sh");
+        command.args(["-c", shell]);
         self.start_run(command)
     }
 
