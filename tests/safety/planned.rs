@@ -61,7 +61,7 @@ fn a_rig_that_no_longer_drives_anything_ends_the_run() {
             };
             assert!(*found < *least * 0.5);
             assert!(done.truth.safe && done.truth.driven_stop_hits == 0);
-            // Eight cycles of less than 0.1 s each, and the safe state.
+            // Three cycles of less than 0.1 s each, and the safe state.
             let after = done.truth.safe_after.unwrap();
             assert!(after < 1.5, "{broken:?}: {after} s");
         }

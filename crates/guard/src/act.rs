@@ -18,7 +18,7 @@ const PATIENCE: f64 = 25.0;
 /// A needle further from zero than this without current is not adjusted, or not this one.
 const FARTHEST_ZERO: f64 = 0.07;
 /// A reading over the sense element below this says too little about the loop.
-const LEAST_READING: Volts = Volts::milli(1.0);
+const LEAST_READING: Volts = Volts::milli(0.2);
 /// How long a supply may take to fall to zero before contacts move.
 const FALLS_WITHIN: f64 = 0.5;
 /// Current with which a loop is tried, as a share of the range's top.

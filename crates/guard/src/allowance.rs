@@ -10,9 +10,10 @@ use quantity::{Amps, Seconds, Volts, Watts};
 
 /// Deflection from zero that counts as a sure sign of motion, as a fraction of scale.
 pub const SURE_MOTION: f64 = 0.008;
-/// Growth allowed on one sighting of motion, before the exponent is known. A needle suppressed by
-/// 80 % that shows 2 % of scale reaches 84 % with this factor.
+/// Growth allowed on one sighting of motion, before the exponent is known, at most.
 const FIRST_GROWTH: f64 = 1.2;
+/// Share of full-scale current at which the scale of a suppressed needle may begin.
+const SUPPRESSED: f64 = 0.8;
 /// The most that the deflection may be expected to grow from a point below 40 % of scale.
 const LOW_SCALE_GROWTH: f64 = 2.6;
 /// Laws that steepen towards the top (mixed linear and square) gain about this much in exponent
@@ -180,11 +181,13 @@ impl Evidence {
 
     /// The largest current that the evidence permits.
     pub fn allowance(&self, limits: &Limits) -> Amps {
-        let Some(top) = self.points.last() else {
+        let (Some(lowest), Some(top)) = (self.points.first(), self.points.last()) else {
             return self.quiet.unwrap_or(limits.first_touch);
         };
-        if self.points.len() == 1 {
-            return top.current * FIRST_GROWTH;
+        // Points so near to each other that no exponent follows from them count as one.
+        if self.exponent_high().is_infinite() {
+            let permitted = lowest.current * self.first_growth(lowest, limits.ceiling);
+            return permitted.max(top.current);
         }
         self.trusted()
             .map(|p| self.permits(p, limits.ceiling))
@@ -218,6 +221,15 @@ impl Evidence {
         self.points
             .iter()
             .filter(move |p| height(p) >= 0.8 * highest)
+    }
+
+    /// By what the current may grow from a single sighting: as far as the most suppressed needle
+    /// would take to reach the ceiling from there.
+    fn first_growth(&self, point: &Point, ceiling: f64) -> f64 {
+        let current = |deflection: f64| SUPPRESSED + (1.0 - SUPPRESSED) * deflection;
+        let stood = self.from_zero(point.deflection) + 2.0 * point.u;
+        let most = current(ceiling) / current(stood);
+        most.clamp(1.0, FIRST_GROWTH)
     }
 
     fn permits(&self, point: &Point, ceiling: f64) -> Amps {

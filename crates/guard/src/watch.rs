@@ -15,7 +15,7 @@ const OLDEST_PICTURE: f64 = 0.5;
 /// So many repeats to the last digit are a frozen picture.
 const FROZEN: u32 = 8;
 /// So many cycles in a row without the current that must flow are a fault.
-const UNFED: u32 = 8;
+const UNFED: u32 = 3;
 /// Resistance of a loop at most, as a multiple of its least: tolerances and contacts.
 const LOOP_AT_MOST: f64 = 1.1;
 /// The longest time without seeing the needle while current may flow.

@@ -243,10 +243,10 @@ impl Guarded {
                 let size = fault.size.unwrap_or(0.0);
                 (1.0 - size.abs()).recip()
             }
-            // First touch gives a reading of a millivolt at least, and the coarsest range of the
-            // meter may be off by 50 µV.
-            (Kind::WrongRange, Place::Loop) => 1.05,
-            (Kind::Offset, Place::Loop) => 1.0 + fault.size.unwrap_or(0.0).abs() / 1e-3,
+            // The guard takes readings of 0.2 mV and more for a measurement of the loop, and the
+            // coarsest range of the meter may be off by 50 µV.
+            (Kind::WrongRange, Place::Loop) => 1.25,
+            (Kind::Offset, Place::Loop) => 1.0 + fault.size.unwrap_or(0.0).abs() / 0.2e-3,
             _ => 1.0,
         };
         self.plan.fault.iter().map(wrong).product()

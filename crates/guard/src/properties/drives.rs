@@ -402,7 +402,7 @@ fn after_one_sighting_only_gently() {
     let n = |n: f64| Seconds::new(n * 1.15);
     assert!(known.drive(&state, amps(61.0), n(1.68)).is_err());
     known.drive(&state, amps(61.0), n(1.71)).unwrap();
-    // 70 % of 72 µA.
-    known.drive(&state, amps(50.2), Seconds::ZERO).unwrap();
-    assert!(known.drive(&state, amps(50.6), Seconds::ZERO).is_err());
+    // 70 % of 60 µA × 1.004/0.92.
+    known.drive(&state, amps(45.6), Seconds::ZERO).unwrap();
+    assert!(known.drive(&state, amps(46.0), Seconds::ZERO).is_err());
 }

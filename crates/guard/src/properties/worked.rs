@@ -71,6 +71,24 @@ fn one_sighting_allows_a_fifth_more() {
     allows(&evidence(0.0, &[(0.1, 0.1, 0.001)]), 0.12);
 }
 
+/// Sightings within 8 % of current say nothing of the exponent: together they are one.
+#[test]
+fn sightings_side_by_side_count_as_one() {
+    let points = [
+        (0.1, 0.1, 0.001),
+        (0.105, 0.105, 0.001),
+        (0.107_9, 0.108, 0.001),
+    ];
+    allows(&evidence(0.0, &points), 0.12);
+}
+
+/// Higher up the scale a single sighting permits less; above the ceiling nothing more.
+#[test]
+fn a_sighting_high_up_permits_less() {
+    allows(&evidence(0.0, &[(0.7, 0.5, 0.01)]), 0.7 * 1.004 / 0.904);
+    allows(&evidence(0.0, &[(0.9, 1.1, 0.0)]), 0.9);
+}
+
 /// Below 40 % the deflection may be taken to grow 2.6 times, with an exponent of 1 and a margin of
 /// 0.15: 0.85 r + 0.15 r² = 2.6.
 #[test]
@@ -165,7 +183,8 @@ fn doubt_of_the_lower_point() {
 #[test]
 fn points_too_near_each_other_tell_no_exponent() {
     let near = evidence(0.0, &[(0.56, 0.56, 0.0), (0.6, 0.6, 0.0)]);
-    allows(&near, 0.6);
+    // By 0.56 alone: a scale that begins at 80 % of the current reaches 102 % at 1.004/0.912 of it.
+    allows(&near, 0.56 * 1.100_88);
     let far = evidence(0.0, &[(0.5, 0.5, 0.0), (0.56, 0.56, 0.0), (0.6, 0.6, 0.0)]);
     // By 0.5 and 0.6, as in `high_on_the_scale`.
     allows(&far, 0.6 * 1.666_67);

@@ -23,7 +23,8 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
             break;
         };
         let top = full_scale * 1.12;
-        let fits = hand.range.top >= full_scale * 0.98 && hand.range.top <= full_scale * 1.5;
+        // The estimate may be some percent too low this early.
+        let fits = hand.range.top >= full_scale * 1.06 && hand.range.top <= full_scale * 1.5;
         if fits && hand.law.last().is_some_and(|(_, d)| d > 0.18) {
             return Ok(());
         }
