@@ -6,6 +6,7 @@
 use crate::frame::Wire;
 use crate::meter::MeterWords;
 use crate::reading::Numbers;
+use crate::serial::Serial;
 use crate::supply::SupplyWords;
 use crate::switch::SwitchWords;
 use crate::words::Command;
@@ -273,6 +274,15 @@ impl Dialect {
             Some(path) => Self::load(&path),
             None => Self::built_in(name),
         }
+    }
+
+    /// The dialect with a serial port set as the rig file has it, where it says anything.
+    #[must_use]
+    pub fn on_port(mut self, serial: Option<&Serial>) -> Self {
+        if let Some(serial) = serial {
+            self.wire.serial = serial.clone();
+        }
+        self
     }
 
     /// What kind of instrument it is for.
