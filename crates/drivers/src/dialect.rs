@@ -3,7 +3,8 @@
 //! Built-in dialects are part of the program; any file in the same form does as well. The head of
 //! each built-in file explains its entries.
 
-use crate::frame::Wire;
+use crate::board::BoardWords;
+use crate::frame::{Framing, Wire};
 use crate::meter::MeterWords;
 use crate::reading::Numbers;
 use crate::serial::Serial;
@@ -16,36 +17,28 @@ use std::ops::Range;
 use std::path::Path;
 use thiserror::Error;
 
+/// Pairs of a dialect's name and its text.
+macro_rules! built_in {
+    ($($name:literal),+ $(,)?) => {
+        [$(($name, include_str!(concat!("../../../rigs/dialects/", $name, ".toml")))),+]
+    };
+}
+
 /// Dialects that are part of the program, by name.
-const BUILT_IN: [(&str, &str); 7] = [
-    (
-        "scpi-supply",
-        include_str!("../../../rigs/dialects/scpi-supply.toml"),
-    ),
-    (
-        "scpi-meter",
-        include_str!("../../../rigs/dialects/scpi-meter.toml"),
-    ),
-    (
-        "scpi-switch",
-        include_str!("../../../rigs/dialects/scpi-switch.toml"),
-    ),
-    (
-        "inp-imp-meter",
-        include_str!("../../../rigs/dialects/inp-imp-meter.toml"),
-    ),
-    (
-        "aim-tti-supply",
-        include_str!("../../../rigs/dialects/aim-tti-supply.toml"),
-    ),
-    (
-        "simulated-supply",
-        include_str!("../../../rigs/dialects/simulated-supply.toml"),
-    ),
-    (
-        "simulated-switch",
-        include_str!("../../../rigs/dialects/simulated-switch.toml"),
-    ),
+const BUILT_IN: [(&str, &str); 13] = built_in![
+    "scpi-supply",
+    "scpi-meter",
+    "scpi-switch",
+    "inp-imp-meter",
+    "aim-tti-supply",
+    "plain-ascii-supply",
+    "fixed-digit-supply",
+    "four-byte-switch",
+    "answered-four-byte-switch",
+    "modbus-switch",
+    "prompt-switch",
+    "simulated-supply",
+    "simulated-switch",
 ];
 
 /// Longest dialect file, in bytes.
@@ -76,11 +69,13 @@ impl fmt::Display for Kind {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Words {
     /// Of a supply.
-    Supply(SupplyWords),
+    Supply(Box<SupplyWords>),
     /// Of a voltmeter.
-    Meter(MeterWords),
-    /// Of a switch unit.
+    Meter(Box<MeterWords>),
+    /// Of a switch unit that speaks in lines.
     Switch(SwitchWords),
+    /// Of a relay board that speaks in binary frames.
+    Board(BoardWords),
 }
 
 /// What all kinds say: the `[common]` table.
@@ -110,8 +105,8 @@ pub struct Dialect {
     pub models: Vec<String>,
     /// How to talk.
     pub wire: Wire,
-    /// What all kinds say.
-    pub common: Common,
+    /// What all kinds say that speak in lines.
+    pub common: Option<Common>,
     /// How numbers are written.
     pub numbers: Numbers,
     /// What this kind says.
@@ -124,12 +119,13 @@ struct File {
     #[serde(default)]
     models: Vec<String>,
     wire: Wire,
-    common: Common,
+    common: Option<Common>,
     #[serde(default)]
     numbers: Numbers,
     supply: Option<SupplyWords>,
     meter: Option<MeterWords>,
     switch: Option<SwitchWords>,
+    board: Option<BoardWords>,
 }
 
 /// Why a dialect cannot be used, with the place in its file.
@@ -178,12 +174,14 @@ impl Dialect {
             at: error.span(),
             message: error.message().to_owned(),
         })?;
-        let words = match (read.supply, read.meter, read.switch) {
-            (Some(supply), None, None) => Words::Supply(supply),
-            (None, Some(meter), None) => Words::Meter(meter),
-            (None, None, Some(switch)) => Words::Switch(switch),
+        let words = match (read.supply, read.meter, read.switch, read.board) {
+            (Some(supply), None, None, None) => Words::Supply(Box::new(supply)),
+            (None, Some(meter), None, None) => Words::Meter(Box::new(meter)),
+            (None, None, Some(switch), None) => Words::Switch(switch),
+            (None, None, None, Some(board)) => Words::Board(board),
             _ => {
-                let message = "exactly one of the tables [supply], [meter] and [switch] is needed";
+                let message = "exactly one of the tables [supply], [meter], [switch] and [board] is \
+                               needed";
                 return Err(Fault {
                     at: Some(0..0),
                     message: message.to_owned(),
@@ -202,6 +200,21 @@ impl Dialect {
                 message,
             });
         }
+        let frames = matches!(words, Words::Board(_));
+        if frames != (read.wire.reply == Framing::Frame) {
+            let message = "boards of the table [board] have reply = \"frame\", and only they";
+            return Err(Fault {
+                at: text.find("reply").map(|at| at..at),
+                message: message.to_owned(),
+            });
+        }
+        if read.common.is_none() && !frames {
+            let message = "the table [common] is missing; it says how the instrument is identified";
+            return Err(Fault {
+                at: Some(0..0),
+                message: message.to_owned(),
+            });
+        };
         let stem = Path::new(file)
             .file_stem()
             .and_then(|stem| stem.to_str())
@@ -290,13 +303,15 @@ impl Dialect {
         match self.words {
             Words::Supply(_) => Kind::Supply,
             Words::Meter(_) => Kind::Meter,
-            Words::Switch(_) => Kind::Switch,
+            Words::Switch(_) | Words::Board(_) => Kind::Switch,
         }
     }
 
     /// Whether an instrument of this identity may be spoken to in this dialect.
     pub fn fits(&self, identity: &str) -> bool {
-        if self.models.is_empty() {
+        if identity.trim().is_empty() {
+            false
+        } else if self.models.is_empty() {
             identity.split(',').count() >= 4
         } else {
             self.models

@@ -233,6 +233,17 @@ pub enum DriverError {
         /// The quantity.
         what: &'static str,
     },
+    /// A relay board that can't say what it was told, and was told nothing yet.
+    #[error(
+        "{instrument}: the state of channel {channel} is not known: the board has no read-back and \
+         was told nothing yet; drive all channels first"
+    )]
+    NotTold {
+        /// The instrument.
+        instrument: String,
+        /// The channel.
+        channel: u32,
+    },
     /// The dialect has no words for this.
     #[error("{instrument}: its dialect \"{dialect}\" has no entry \"{entry}\"; add it to the file")]
     Unsupported {

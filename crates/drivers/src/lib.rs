@@ -11,6 +11,7 @@
 //!
 //! Every exchange is logged at trace level under the target `needlerig::wire`.
 
+mod board;
 mod channels;
 mod dialect;
 mod echo;
@@ -18,6 +19,7 @@ mod error;
 mod frame;
 mod link;
 mod meter;
+mod picture;
 mod port;
 mod reading;
 mod resource;
@@ -28,15 +30,18 @@ mod switch;
 mod text;
 mod words;
 
+pub use board::{BoardWords, Protocol, Register};
+pub use channels::ChannelForm;
 pub use dialect::{Common, Dialect, DialectError, Kind, Words};
 pub use error::{DriverError, LinkError};
 pub use frame::{Ending, Framing, Wire};
 pub use link::{Link, LinkState, Stream};
 pub use meter::{Meter, MeterWords};
+pub use picture::Picture;
 pub use reading::{Numbers, Reading, ReadingError, parse_reading};
 pub use resource::{Resource, ResourceError};
 pub use serial::{DataBits, Parity, Serial, StopBits, lasting_names};
 pub use supply::{Limits, Supply, SupplyWords};
 pub use switch::{Switch, SwitchWords};
 pub use text::parse_error_entry;
-pub use words::{Command, Query, Template};
+pub use words::{Command, Flag, Query, Template};

@@ -395,13 +395,22 @@ impl Link {
         Ok(())
     }
 
-    /// Sends frames in an emergency, as [`Link::shout`] does with lines.
-    pub(crate) async fn shout_frames(&mut self, frames: &[Vec<u8>]) -> Result<(), LinkError> {
+    /// Sends frames in an emergency, as [`Link::shout`] does with lines. Their answers, where there
+    /// are any, are outstanding from then on.
+    pub(crate) async fn shout_frames(
+        &mut self,
+        frames: &[Vec<u8>],
+        answered: bool,
+    ) -> Result<(), LinkError> {
         let before = self.state;
+        if self.port.cut {
+            // A frame that went out in part is given up by the other side in a pause.
+            tokio::time::sleep(self.port.wire.pace).await;
+        }
         for frame in frames {
             self.transmit_frame(frame).await?;
         }
-        self.state = before;
+        self.state = if answered { LinkState::Dirty } else { before };
         Ok(())
     }
 
@@ -435,9 +444,10 @@ impl Link {
     /// When the line does not fall quiet, or the identity does not come in time. The link stays
     /// dirty then.
     pub async fn resync(&mut self, identify: &str, expect: &str) -> Result<(), LinkError> {
-        self.identify(identify, expect, |reply| reply == expect)
-            .await
-            .map(drop)
+        // Without endings a stale answer stands glued before the identity.
+        let glued = self.port.wire.reply == Framing::Pause;
+        let known = |reply: &str| reply == expect || glued && reply.ends_with(expect);
+        self.identify(identify, expect, known).await.map(drop)
     }
 
     /// As [`Link::resync`], for any identity that `accept` takes; `expected` says which.
@@ -483,7 +493,7 @@ impl Link {
         // Earlier identity questions may still be answered: give those answers time to come.
         if self.unidentified > 1 {
             self.drain(wait).await?;
-        } else if self.port.inbox.has_text() {
+        } else if !self.port.wire.acknowledge.is_empty() || self.port.inbox.has_text() {
             self.drain(self.port.wire.quiet).await?;
         }
         self.settle();
@@ -522,8 +532,11 @@ impl Link {
                 self.transmit(&[line]).await?;
             }
         }
-        // What was outstanding still is.
-        self.state = before;
+        // What was outstanding still is, and so are the acknowledgements of these lines.
+        self.state = match self.port.wire.acknowledge.is_empty() {
+            true => before,
+            false => LinkState::Dirty,
+        };
         Ok(())
     }
 
