@@ -73,9 +73,9 @@ pub enum Words {
     /// Of a voltmeter.
     Meter(Box<MeterWords>),
     /// Of a switch unit that speaks in lines.
-    Switch(SwitchWords),
+    Switch(Box<SwitchWords>),
     /// Of a relay board that speaks in binary frames.
-    Board(BoardWords),
+    Board(Box<BoardWords>),
 }
 
 /// What all kinds say: the `[common]` table.
@@ -177,8 +177,8 @@ impl Dialect {
         let words = match (read.supply, read.meter, read.switch, read.board) {
             (Some(supply), None, None, None) => Words::Supply(Box::new(supply)),
             (None, Some(meter), None, None) => Words::Meter(Box::new(meter)),
-            (None, None, Some(switch), None) => Words::Switch(switch),
-            (None, None, None, Some(board)) => Words::Board(board),
+            (None, None, Some(switch), None) => Words::Switch(Box::new(switch)),
+            (None, None, None, Some(board)) => Words::Board(Box::new(board)),
             _ => {
                 let message = "exactly one of the tables [supply], [meter], [switch] and [board] is \
                                needed";

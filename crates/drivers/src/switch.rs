@@ -48,7 +48,7 @@ pub struct Switch {
 /// How a relay unit is spoken to.
 #[derive(Debug)]
 enum Unit {
-    Lines(Box<Session>, SwitchWords),
+    Lines(Box<Session>, Box<SwitchWords>),
     Frames(Box<Board>),
 }
 
@@ -63,7 +63,9 @@ impl Switch {
                 let session = Session::open(link, dialect).await?;
                 Unit::Lines(Box::new(session), words.clone())
             }
-            Words::Board(words) => Unit::Frames(Box::new(Board::open(link, words.clone()).await?)),
+            Words::Board(words) => {
+                Unit::Frames(Box::new(Board::open(link, (**words).clone()).await?))
+            }
             _ => return Err(Session::wrong_kind(link.name(), dialect, Kind::Switch)),
         };
         Ok(Self::over(unit, dialect))
@@ -85,7 +87,7 @@ impl Switch {
                 let session = Session::resume(link, dialect, identity).await?;
                 Unit::Lines(Box::new(session), words.clone())
             }
-            Words::Board(words) => Unit::Frames(Box::new(Board::resume(link, words.clone()))),
+            Words::Board(words) => Unit::Frames(Box::new(Board::resume(link, (**words).clone()))),
             _ => return Err(Session::wrong_kind(link.name(), dialect, Kind::Switch)),
         };
         Ok(Self::over(unit, dialect))
