@@ -116,6 +116,7 @@ async fn a_setting_that_is_lost_shows_in_the_read_back() {
         Volts::ZERO,
         "lost, and seen to be"
     );
+    sleep(Duration::from_secs(1)).await;
     supply.set_voltage(Volts::new(1.0)).await.unwrap();
     sleep(Duration::from_secs(1)).await;
     assert_eq!(supply.voltage_set().await.unwrap(), Volts::new(1.0));

@@ -67,7 +67,7 @@ pub struct Wire {
     /// when `reply` is `pause`.
     #[serde(default = "fifty_milliseconds", deserialize_with = "time")]
     pub quiet: Duration,
-    /// Shortest time between two commands; zero for most instruments.
+    /// Shortest time from a command, or its answer, to the next command; zero for most instruments.
     #[serde(default, deserialize_with = "time")]
     pub pace: Duration,
     /// Longest answer, in bytes.

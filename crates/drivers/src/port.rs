@@ -340,7 +340,13 @@ impl Port {
         match timeout_at(limit, self.stream.read_buf(&mut self.inbox.bytes)).await {
             Err(_) => Filled::Nothing,
             Ok(Ok(0)) => Filled::Closed("the other end closed it".to_owned()),
-            Ok(Ok(_)) => Filled::Bytes,
+            Ok(Ok(_)) => {
+                // What needs a pause between commands needs it after its answer as well.
+                if !self.wire.pace.is_zero() {
+                    self.last_sent = Some(Instant::now());
+                }
+                Filled::Bytes
+            }
             Ok(Err(error)) => Filled::Closed(error.to_string()),
         }
     }
