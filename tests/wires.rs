@@ -1,6 +1,7 @@
 //! Real wires: drivers against simulated instruments in every language, and the program on ports.
 
 mod boards;
+mod peers;
 mod pitfalls;
 mod ports;
 mod supplies;

@@ -9,7 +9,7 @@ use std::io;
 use std::os::fd::OwnedFd;
 use std::path::PathBuf;
 use std::sync::Arc;
-use tokio::io::AsyncReadExt;
+use tokio::io::{AsyncReadExt, Join};
 use tokio::net::unix::pipe::{Receiver, Sender};
 use tokio::sync::Notify;
 use tokio::task::JoinSet;
@@ -23,12 +23,15 @@ pub struct Port {
     _kept: OwnedFd,
 }
 
-impl Port {
-    /// Serves an instrument on a new pseudo-terminal, on the current runtime.
-    ///
-    /// # Errors
-    /// The operating system's.
-    pub fn serve(outlet: Outlet) -> io::Result<Self> {
+/// The instrument's end of a new pseudo-terminal.
+struct End {
+    path: PathBuf,
+    stream: Join<Receiver, Sender>,
+    kept: OwnedFd,
+}
+
+impl End {
+    fn new() -> io::Result<Self> {
         let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
         let end = openpt(flags)?;
         grantpt(&end)?;
@@ -41,16 +44,48 @@ impl Port {
         modes.make_raw();
         tcsetattr(&kept, OptionalActions::Now, &modes)?;
         fcntl_setfl(&end, OFlags::RDWR | OFlags::NONBLOCK)?;
-        let mut tasks = JoinSet::new();
-        tasks.spawn(watch(&path, Arc::clone(&outlet.opened))?);
         let writer = Sender::from_owned_fd_unchecked(end.try_clone()?)?;
         let reader = Receiver::from_owned_fd_unchecked(end)?;
-        tasks.spawn(outlet.talk(tokio::io::join(reader, writer)));
-        Ok(Port {
+        Ok(End {
             path,
-            tasks,
-            _kept: kept,
+            stream: tokio::io::join(reader, writer),
+            kept,
         })
+    }
+}
+
+impl Port {
+    /// Serves an instrument on a new pseudo-terminal, on the current runtime.
+    ///
+    /// # Errors
+    /// The operating system's.
+    pub fn serve(outlet: Outlet) -> io::Result<Self> {
+        let end = End::new()?;
+        let mut tasks = JoinSet::new();
+        tasks.spawn(watch(&end.path, Arc::clone(&outlet.opened))?);
+        tasks.spawn(outlet.talk(end.stream));
+        Ok(Port {
+            path: end.path,
+            tasks,
+            _kept: end.kept,
+        })
+    }
+
+    /// Two ports joined by a cable: what goes into one comes out of the other. They last as long as
+    /// the runtime.
+    ///
+    /// # Errors
+    /// The operating system's.
+    pub fn cable() -> io::Result<[PathBuf; 2]> {
+        let (mut one, mut other) = (End::new()?, End::new()?);
+        let paths = [one.path.clone(), other.path.clone()];
+        tokio::spawn(async move {
+            let joined = tokio::io::copy_bidirectional(&mut one.stream, &mut other.stream).await;
+            // The open handles on the far sides are let go of only now.
+            drop((one, other));
+            joined
+        });
+        Ok(paths)
     }
 
     /// Serves until the line breaks.

@@ -166,3 +166,28 @@ async fn a_number_that_does_not_fit_its_width_is_not_sent() {
     assert!(error.contains("00.00"), "{error}");
     assert_eq!(supply.voltage_set().await.unwrap(), Volts::ZERO);
 }
+
+/// A status byte may have any value, the characters of a terminal and of line endings among them.
+#[tokio::test(start_paused = true)]
+async fn every_raw_byte_of_a_status_arrives() {
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    let dialect = dialect("plain-ascii-supply");
+    let (ours, mut theirs) = tokio::io::duplex(64);
+    tokio::spawn(async move {
+        theirs.read_exact(&mut [0; 5]).await.unwrap();
+        theirs.write_all(b"KA3005PV2.0").await.unwrap();
+        for byte in 0..=255u8 {
+            theirs.read_exact(&mut [0; 7]).await.unwrap();
+            theirs.write_all(&[byte]).await.unwrap();
+        }
+        std::future::pending::<()>().await;
+    });
+    let mut supply = open(ours, &dialect).await;
+    for byte in 0..=255u8 {
+        assert_eq!(
+            supply.output_state().await.unwrap(),
+            byte & 0x40 != 0,
+            "{byte:02X}"
+        );
+    }
+}
