@@ -5,6 +5,7 @@ header words, a supply of fixed digits and a supply without endings.
 """
 
 import sys
+import time
 
 import pyvisa
 
@@ -46,13 +47,12 @@ fixed = opened(
     f"ASRL{digits}::INSTR", baud_rate=9600, write_termination="\r", read_termination="\r"
 )
 assert fixed.query("VOLT015") == "OK"
+time.sleep(0.2)  # it takes no command right after an answer
 assert fixed.query("GETS")[:3] == "015"
 assert fixed.read() == "OK"
 
 bare = opened(f"ASRL{plain}::INSTR", baud_rate=9600, write_termination="", read_termination=None)
 bare.write("VSET1:03.21")
-import time
-
 time.sleep(0.3)
 bare.write("VSET1?")
 assert bare.read_bytes(5) == b"03.21"

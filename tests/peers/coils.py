@@ -3,18 +3,15 @@
 import sys
 
 from pymodbus import FramerType
-from pymodbus.datastore import (
-    ModbusDeviceContext,
-    ModbusSequentialDataBlock,
-    ModbusServerContext,
-)
 from pymodbus.server import StartSerialServer
+from pymodbus.simulator import DataType, SimData, SimDevice
 
-coils = ModbusSequentialDataBlock(1, [False] * 16)
-device = ModbusDeviceContext(co=coils)
+coils = SimData(0, count=1, values=[False] * 16, datatype=DataType.BITS)
+inputs = SimData(0, count=1, values=[False] * 16, datatype=DataType.BITS)
+registers = [SimData(0, values=0, datatype=DataType.REGISTERS)]
 print("ready", flush=True)
 StartSerialServer(
-    context=ModbusServerContext(devices=device, single=True),
+    context=SimDevice(1, simdata=([coils], [inputs], registers, registers)),
     framer=FramerType.RTU,
     port=sys.argv[1],
     baudrate=9600,

@@ -116,9 +116,13 @@ async fn an_independent_supply_understands_the_driver() {
     supply.set_current_limit(Amps::new(0.5)).await.unwrap();
     supply.output(true).await.unwrap();
     assert!(supply.output_state().await.unwrap());
-    // More than it takes, by its own limit: its unasked "ERROR" is never taken for an answer, and
-    // the read-back tells that the setting was refused.
+    // More than it takes: it says "ERROR" unasked, which is never taken for an answer, and then the
+    // read-back tells that the setting was refused.
     supply.set_current_limit(Amps::new(9.0)).await.unwrap();
+    match supply.current_limit().await {
+        Ok(found) => assert_eq!(found, Amps::new(0.5)),
+        Err(error) => assert!(matches!(error, DriverError::Unexpected { .. }), "{error}"),
+    }
     assert_eq!(supply.current_limit().await.unwrap(), Amps::new(0.5));
     supply.off_now().await.unwrap();
     assert!(!supply.output_state().await.unwrap());
