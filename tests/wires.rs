@@ -4,6 +4,7 @@ mod boards;
 mod peers;
 mod pitfalls;
 mod ports;
+mod pots;
 mod supplies;
 
 use drivers::Dialect;

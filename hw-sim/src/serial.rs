@@ -54,6 +54,7 @@ impl Line {
             Language::Digits => slow(9_600, 5, 5),
             Language::Suffix => slow(9_600, 5, 0),
             Language::FourByteAnswered => slow(19_200, 1, 0),
+            Language::Pots => slow(115_200, 1, 0),
             Language::FourByte | Language::Modbus | Language::Words => slow(9_600, 1, 0),
         }
     }

@@ -6,6 +6,7 @@
 use crate::board::BoardWords;
 use crate::frame::{Framing, Wire};
 use crate::meter::MeterWords;
+use crate::pots::PotWords;
 use crate::reading::Numbers;
 use crate::serial::Serial;
 use crate::supply::SupplyWords;
@@ -25,7 +26,7 @@ macro_rules! built_in {
 }
 
 /// Dialects that are part of the program, by name.
-const BUILT_IN: [(&str, &str); 13] = built_in![
+const BUILT_IN: [(&str, &str); 14] = built_in![
     "scpi-supply",
     "scpi-meter",
     "scpi-switch",
@@ -37,6 +38,7 @@ const BUILT_IN: [(&str, &str); 13] = built_in![
     "answered-four-byte-switch",
     "modbus-switch",
     "prompt-switch",
+    "bridge-pots",
     "simulated-supply",
     "simulated-switch",
 ];
@@ -53,6 +55,8 @@ pub enum Kind {
     Meter,
     /// A relay unit.
     Switch,
+    /// Digital potentiometers.
+    Pots,
 }
 
 impl fmt::Display for Kind {
@@ -61,6 +65,7 @@ impl fmt::Display for Kind {
             Self::Supply => "supply",
             Self::Meter => "meter",
             Self::Switch => "switch",
+            Self::Pots => "pots",
         })
     }
 }
@@ -76,6 +81,8 @@ pub enum Words {
     Switch(Box<SwitchWords>),
     /// Of a relay board that speaks in binary frames.
     Board(Box<BoardWords>),
+    /// Of digital potentiometers.
+    Pots(PotWords),
 }
 
 /// What all kinds say: the `[common]` table.
@@ -126,6 +133,7 @@ struct File {
     meter: Option<MeterWords>,
     switch: Option<SwitchWords>,
     board: Option<BoardWords>,
+    pots: Option<PotWords>,
 }
 
 /// Why a dialect cannot be used, with the place in its file.
@@ -174,19 +182,21 @@ impl Dialect {
             at: error.span(),
             message: error.message().to_owned(),
         })?;
-        let words = match (read.supply, read.meter, read.switch, read.board) {
-            (Some(supply), None, None, None) => Words::Supply(Box::new(supply)),
-            (None, Some(meter), None, None) => Words::Meter(Box::new(meter)),
-            (None, None, Some(switch), None) => Words::Switch(Box::new(switch)),
-            (None, None, None, Some(board)) => Words::Board(Box::new(board)),
-            _ => {
-                let message = "exactly one of the tables [supply], [meter], [switch] and [board] is \
-                               needed";
-                return Err(Fault {
-                    at: Some(0..0),
-                    message: message.to_owned(),
-                });
-            }
+        let tables = [
+            read.supply.map(|words| Words::Supply(Box::new(words))),
+            read.meter.map(|words| Words::Meter(Box::new(words))),
+            read.switch.map(|words| Words::Switch(Box::new(words))),
+            read.board.map(|words| Words::Board(Box::new(words))),
+            read.pots.map(Words::Pots),
+        ];
+        let mut tables = tables.into_iter().flatten();
+        let (Some(words), None) = (tables.next(), tables.next()) else {
+            let message = "exactly one of the tables [supply], [meter], [switch], [board] and \
+                           [pots] is needed";
+            return Err(Fault {
+                at: Some(0..0),
+                message: message.to_owned(),
+            });
         };
         if let Words::Meter(meter) = &words
             && let Some(line) = meter.beyond_dc_volts()
@@ -304,6 +314,7 @@ impl Dialect {
             Words::Supply(_) => Kind::Supply,
             Words::Meter(_) => Kind::Meter,
             Words::Switch(_) | Words::Board(_) => Kind::Switch,
+            Words::Pots(_) => Kind::Pots,
         }
     }
 

@@ -7,7 +7,7 @@
 //!   back into step before anything else is said, so that a late answer is never taken for the
 //!   answer to a later question;
 //! * [`Dialect`]: what an instrument says, as a TOML file;
-//! * [`Supply`], [`Meter`], [`Switch`]: what it can do. Nothing here decides whether it *may*.
+//! * [`Supply`], [`Meter`], [`Switch`], [`Pots`]: what it can do. Nothing here decides whether it *may*.
 //!
 //! Every exchange is logged at trace level under the target `needlerig::wire`.
 
@@ -21,6 +21,7 @@ mod link;
 mod meter;
 mod picture;
 mod port;
+mod pots;
 mod reading;
 mod resource;
 mod serial;
@@ -38,6 +39,7 @@ pub use frame::{Ending, Framing, Wire};
 pub use link::{Link, LinkState, Stream};
 pub use meter::{Meter, MeterWords};
 pub use picture::Picture;
+pub use pots::{PotWords, Pots};
 pub use reading::{Numbers, Reading, ReadingError, parse_reading};
 pub use resource::{Resource, ResourceError};
 pub use serial::{DataBits, Parity, Serial, StopBits, lasting_names};

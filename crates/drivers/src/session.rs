@@ -186,6 +186,18 @@ impl Session {
         self.ask_within(question, self.deadline()).await
     }
 
+    /// Sends a command that is answered. It is never sent twice, as [`Session::tell`] has it.
+    pub async fn ask_once(&mut self, command: &str) -> Result<String, DriverError> {
+        self.in_step().await?;
+        match self.link.query(command, self.deadline()).await {
+            Err(LinkError::NeedsResync { .. }) => {
+                self.recover().await?;
+                Ok(self.link.query(command, self.deadline()).await?)
+            }
+            result => Ok(result?),
+        }
+    }
+
     /// Asks a question that may take longer.
     pub async fn ask_within(
         &mut self,
@@ -362,6 +374,7 @@ impl Session {
             Kind::Supply => "[supply]",
             Kind::Meter => "[meter]",
             Kind::Switch => "[switch]",
+            Kind::Pots => "[pots]",
         };
         let (instrument, dialect) = (name.to_owned(), dialect.name.clone());
         DriverError::Unsupported {

@@ -97,7 +97,7 @@ impl Switch {
         let channels = match &dialect.words {
             Words::Switch(words) => words.channels.clone(),
             Words::Board(words) => words.channels.clone(),
-            Words::Supply(_) | Words::Meter(_) => Vec::new(),
+            Words::Supply(_) | Words::Meter(_) | Words::Pots(_) => Vec::new(),
         };
         Self { unit, channels }
     }

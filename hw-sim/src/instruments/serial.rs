@@ -5,6 +5,7 @@ mod coils;
 mod digits;
 mod four_byte;
 mod plain;
+mod pots;
 mod suffix;
 mod words;
 
@@ -29,12 +30,14 @@ pub enum Language {
     Modbus,
     /// A relay board of words that repeats them and prompts.
     Words,
+    /// A bridge to digital potentiometers.
+    Pots,
 }
 
 impl Language {
     /// Whether a message is over when its ending has come; else when the line falls silent.
     pub(crate) fn ends_by_ending(self) -> bool {
-        matches!(self, Self::Digits | Self::Suffix | Self::Words)
+        matches!(self, Self::Digits | Self::Suffix | Self::Words | Self::Pots)
     }
 
     /// Takes the first whole message out of what was heard, where its end can be seen.
@@ -58,11 +61,15 @@ impl Language {
 /// One instrument, with what it remembers.
 pub(crate) struct Voice {
     language: Language,
+    pots: pots::Pots,
 }
 
 impl Voice {
     pub fn new(language: Language) -> Self {
-        Voice { language }
+        Voice {
+            language,
+            pots: pots::Pots::default(),
+        }
     }
 
     pub fn language(&self) -> Language {
@@ -80,12 +87,15 @@ impl Voice {
             Language::FourByteAnswered => chain::hear(message, bench),
             Language::Modbus => coils::hear(message, bench),
             Language::Words => words::hear(message, bench),
+            Language::Pots => self.pots.hear(message),
         }
     }
 
     /// As after power-on.
     pub fn start(&mut self, bench: &mut Bench) {
+        self.pots = pots::Pots::default();
         match self.language.place() {
+            _ if self.language == Language::Pots => {}
             Place::Switch => {
                 let all: Vec<usize> = (0..CHANNELS.len()).collect();
                 bench.switch(&all, false);
