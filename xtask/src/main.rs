@@ -17,7 +17,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 7] = [
+const TASKS: [Task; 8] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -46,6 +46,11 @@ const TASKS: [Task; 7] = [
         "bench",
         "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
         |arguments| program("bench", arguments),
+    ),
+    (
+        "fuzz",
+        "[MILLIONS]: mutated bytes into every reader of replies (10 million runs) and files (1 million)",
+        |arguments| program("fuzz", arguments),
     ),
     (
         "peers",

@@ -70,6 +70,24 @@ impl Protocol {
     }
 }
 
+/// Reads an answer of a chain to the question of its first board.
+pub(crate) fn read_answered(reply: &[u8]) -> Result<u8, &'static str> {
+    answered::data(&answered::ask(1), reply)
+}
+
+/// Reads a Modbus answer to a question for eight coils and to commands.
+pub(crate) fn read_modbus(reply: &[u8]) -> (Option<usize>, [bool; 3]) {
+    let sent = [
+        modbus::read(1, 0, 8),
+        modbus::write_run(1, 0, 8, false),
+        modbus::write(1, 0, true),
+    ];
+    (
+        modbus::length(reply),
+        sent.map(|sent| modbus::data(&sent, reply).is_ok()),
+    )
+}
+
 /// One frame and the channels that it drives.
 struct Drive {
     frame: Vec<u8>,

@@ -22,6 +22,7 @@ mod meter;
 mod picture;
 mod port;
 mod pots;
+pub mod readers;
 mod reading;
 mod resource;
 mod serial;
