@@ -2,7 +2,7 @@
 
 mod endings;
 mod faults;
-mod watched;
+pub mod watched;
 
 use serde_json::Value;
 use std::path::{Path, PathBuf};

@@ -181,6 +181,11 @@ async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Par
     if matches!(place.resource, Resource::Serial { .. }) && supply.output_state().await? {
         found.push("the supply's output was on".to_owned());
         supply.off_now().await?;
+        if supply.output_state().await? {
+            let text = "the supply was found on and does not switch off".to_owned();
+            return Err(Fault::Instrument(text));
+        }
+        tokio::time::sleep((spec.settle * 2.0).duration()).await;
     }
     let (mut link, dialect) = place.open("switch", folder, wires).await?;
     let switch_twin = link.take_twin();

@@ -38,8 +38,9 @@ pub fn hear(message: &[u8], bench: &mut Bench) -> Vec<u8> {
         "ISET1?" => format!("{:05.3}K", bench.supply.limit).into_bytes(),
         "VOUT1?" => {
             let (volts, _) = bench.supply_reads();
-            let near = bench.supply.on && (volts - bench.supply.set).abs() < DOCTORED;
-            let shown = if near { bench.supply.set } else { volts };
+            let asked = bench.supply.asked;
+            let near = bench.supply.on && (volts - asked).abs() < DOCTORED;
+            let shown = if near { asked } else { volts };
             format!("{:05.2}", shown.max(0.0)).into_bytes()
         }
         "IOUT1?" => {
