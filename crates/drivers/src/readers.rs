@@ -13,8 +13,11 @@ use std::hint::black_box;
 /// A reader of what came over a wire.
 pub type Reader = fn(&[u8]);
 
-/// All readers by name, with examples of what they understand.
-pub const READERS: [(&str, Reader, &[&[u8]]); 9] = [
+/// A reader with its name and examples of what it understands.
+pub type Entry = (&'static str, Reader, &'static [&'static [u8]]);
+
+/// All readers.
+pub const READERS: [Entry; 9] = [
     (
         "reading",
         |bytes| {

@@ -2,7 +2,7 @@
 //! million runs for each reader of replies (10), and a tenth of that for rig, dialect and fault
 //! files. Stops at the first panic and shows its input; the memory in use at most is told and bounded.
 
-use drivers::readers::READERS;
+use drivers::readers::{Entry, READERS};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::process::ExitCode;
 use std::time::Instant;
@@ -21,7 +21,7 @@ struct Target {
 }
 
 fn targets() -> Vec<Target> {
-    let reply = |(name, read, examples): (&'static str, fn(&[u8]), &[&[u8]])| Target {
+    let reply = |(name, read, examples): Entry| Target {
         name,
         read,
         examples: examples.iter().map(|bytes| bytes.to_vec()).collect(),
