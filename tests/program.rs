@@ -2,14 +2,14 @@
 
 mod endings;
 mod faults;
-mod watched;
+pub mod watched;
 
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// The program, built beside this test by `cargo test --workspace`.
-fn program() -> PathBuf {
+pub fn program() -> PathBuf {
     let test = std::env::current_exe().unwrap();
     let folder = test.parent().unwrap().parent().unwrap();
     static BUILT: std::sync::Once = std::sync::Once::new();

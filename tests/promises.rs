@@ -12,7 +12,7 @@ fn root() -> &'static Path {
 }
 
 /// Names of all test functions of the workspace.
-fn tests() -> BTreeSet<String> {
+pub fn tests() -> BTreeSet<String> {
     let mut found = BTreeSet::new();
     let mut folders: Vec<_> = ["crates", "hw-sim", "tests", "xtask"]
         .map(|name| root().join(name))

@@ -13,3 +13,4 @@ mod promises;
 mod published;
 mod safety;
 mod sample;
+mod wires;

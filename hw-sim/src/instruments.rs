@@ -3,6 +3,7 @@
 mod desk;
 mod multimeter;
 mod numbers;
+pub mod serial;
 mod source;
 mod switch;
 

@@ -263,7 +263,7 @@ async fn instruments_outside_the_program_are_not_energised_without_a_watcher() {
 }
 
 /// A reader that is never asked.
-struct Blind;
+pub struct Blind;
 
 impl evidence::Sight for Blind {
     fn look(&mut self) -> evidence::SightFuture<'_> {

@@ -6,11 +6,12 @@ use std::time::Instant;
 /// One step: its name and what it does.
 type Step = (&'static str, fn() -> Result<(), String>);
 
-const STEPS: [Step; 6] = [
+const STEPS: [Step; 7] = [
     ("tools", tools),
     ("format", format),
     ("lints", lints),
     ("ngspice", ngspice),
+    ("peers", || crate::peers::peers(&[])),
     ("tests", tests),
     ("documentation", documentation),
 ];

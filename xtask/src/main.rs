@@ -3,6 +3,7 @@
 
 mod check;
 mod mutants;
+mod peers;
 mod run;
 
 use std::process::ExitCode;
@@ -16,7 +17,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 6] = [
+const TASKS: [Task; 8] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -45,6 +46,16 @@ const TASKS: [Task; 6] = [
         "bench",
         "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
         |arguments| program("bench", arguments),
+    ),
+    (
+        "fuzz",
+        "[MILLIONS]: mutated bytes into every reader of replies (10 million runs) and files (1 million)",
+        |arguments| program("fuzz", arguments),
+    ),
+    (
+        "peers",
+        "installs the independent clients and servers that the tests face, into target/peers",
+        peers::peers,
     ),
     (
         "mutants",

@@ -1,5 +1,32 @@
 //! Channel lists such as `(@101:103,301)` (SCPI-1999, volume 1, channel lists).
 
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer};
+
+/// How a command names channels.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ChannelForm {
+    /// `(@101:103,301)`.
+    #[default]
+    Scpi,
+    /// Numbers with commas between: `1,2,5`.
+    Plain,
+}
+
+impl ChannelForm {
+    /// `channels` as a command names them.
+    pub(crate) fn write(self, channels: &[u32]) -> String {
+        match self {
+            Self::Scpi => list(channels),
+            Self::Plain => {
+                let each: Vec<String> = channels.iter().map(u32::to_string).collect();
+                each.join(",")
+            }
+        }
+    }
+}
+
 /// `channels` as a list in the order given. Runs that ascend by one are written with a colon, so
 /// that they name exactly the channels asked for and the line stays short.
 pub(crate) fn list(channels: &[u32]) -> String {
@@ -20,6 +47,11 @@ pub(crate) fn list(channels: &[u32]) -> String {
     }
     text.push(')');
     text
+}
+
+/// The channels of a dialect file's entry.
+pub(crate) fn channel_list<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<u32>, D::Error> {
+    parse(&String::deserialize(from)?).map_err(D::Error::custom)
 }
 
 /// Reads a list as a dialect file states it, such as `101:105,111`.

@@ -3,9 +3,12 @@
 //! Built-in dialects are part of the program; any file in the same form does as well. The head of
 //! each built-in file explains its entries.
 
-use crate::frame::Wire;
+use crate::board::BoardWords;
+use crate::frame::{Framing, Wire};
 use crate::meter::MeterWords;
+use crate::pots::PotWords;
 use crate::reading::Numbers;
+use crate::serial::Serial;
 use crate::supply::SupplyWords;
 use crate::switch::SwitchWords;
 use crate::words::Command;
@@ -15,36 +18,29 @@ use std::ops::Range;
 use std::path::Path;
 use thiserror::Error;
 
+/// Pairs of a dialect's name and its text.
+macro_rules! built_in {
+    ($($name:literal),+ $(,)?) => {
+        [$(($name, include_str!(concat!("../../../rigs/dialects/", $name, ".toml")))),+]
+    };
+}
+
 /// Dialects that are part of the program, by name.
-const BUILT_IN: [(&str, &str); 7] = [
-    (
-        "scpi-supply",
-        include_str!("../../../rigs/dialects/scpi-supply.toml"),
-    ),
-    (
-        "scpi-meter",
-        include_str!("../../../rigs/dialects/scpi-meter.toml"),
-    ),
-    (
-        "scpi-switch",
-        include_str!("../../../rigs/dialects/scpi-switch.toml"),
-    ),
-    (
-        "inp-imp-meter",
-        include_str!("../../../rigs/dialects/inp-imp-meter.toml"),
-    ),
-    (
-        "aim-tti-supply",
-        include_str!("../../../rigs/dialects/aim-tti-supply.toml"),
-    ),
-    (
-        "simulated-supply",
-        include_str!("../../../rigs/dialects/simulated-supply.toml"),
-    ),
-    (
-        "simulated-switch",
-        include_str!("../../../rigs/dialects/simulated-switch.toml"),
-    ),
+const BUILT_IN: [(&str, &str); 14] = built_in![
+    "scpi-supply",
+    "scpi-meter",
+    "scpi-switch",
+    "inp-imp-meter",
+    "aim-tti-supply",
+    "plain-ascii-supply",
+    "fixed-digit-supply",
+    "four-byte-switch",
+    "answered-four-byte-switch",
+    "modbus-switch",
+    "prompt-switch",
+    "bridge-pots",
+    "simulated-supply",
+    "simulated-switch",
 ];
 
 /// Longest dialect file, in bytes.
@@ -59,6 +55,8 @@ pub enum Kind {
     Meter,
     /// A relay unit.
     Switch,
+    /// Digital potentiometers.
+    Pots,
 }
 
 impl fmt::Display for Kind {
@@ -67,6 +65,7 @@ impl fmt::Display for Kind {
             Self::Supply => "supply",
             Self::Meter => "meter",
             Self::Switch => "switch",
+            Self::Pots => "pots",
         })
     }
 }
@@ -75,11 +74,15 @@ impl fmt::Display for Kind {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Words {
     /// Of a supply.
-    Supply(SupplyWords),
+    Supply(Box<SupplyWords>),
     /// Of a voltmeter.
-    Meter(MeterWords),
-    /// Of a switch unit.
-    Switch(SwitchWords),
+    Meter(Box<MeterWords>),
+    /// Of a switch unit that speaks in lines.
+    Switch(Box<SwitchWords>),
+    /// Of a relay board that speaks in binary frames.
+    Board(Box<BoardWords>),
+    /// Of digital potentiometers.
+    Pots(PotWords),
 }
 
 /// What all kinds say: the `[common]` table.
@@ -109,8 +112,8 @@ pub struct Dialect {
     pub models: Vec<String>,
     /// How to talk.
     pub wire: Wire,
-    /// What all kinds say.
-    pub common: Common,
+    /// What all kinds say that speak in lines.
+    pub common: Option<Common>,
     /// How numbers are written.
     pub numbers: Numbers,
     /// What this kind says.
@@ -123,12 +126,14 @@ struct File {
     #[serde(default)]
     models: Vec<String>,
     wire: Wire,
-    common: Common,
+    common: Option<Common>,
     #[serde(default)]
     numbers: Numbers,
     supply: Option<SupplyWords>,
     meter: Option<MeterWords>,
     switch: Option<SwitchWords>,
+    board: Option<BoardWords>,
+    pots: Option<PotWords>,
 }
 
 /// Why a dialect cannot be used, with the place in its file.
@@ -177,17 +182,21 @@ impl Dialect {
             at: error.span(),
             message: error.message().to_owned(),
         })?;
-        let words = match (read.supply, read.meter, read.switch) {
-            (Some(supply), None, None) => Words::Supply(supply),
-            (None, Some(meter), None) => Words::Meter(meter),
-            (None, None, Some(switch)) => Words::Switch(switch),
-            _ => {
-                let message = "exactly one of the tables [supply], [meter] and [switch] is needed";
-                return Err(Fault {
-                    at: Some(0..0),
-                    message: message.to_owned(),
-                });
-            }
+        let tables = [
+            read.supply.map(|words| Words::Supply(Box::new(words))),
+            read.meter.map(|words| Words::Meter(Box::new(words))),
+            read.switch.map(|words| Words::Switch(Box::new(words))),
+            read.board.map(|words| Words::Board(Box::new(words))),
+            read.pots.map(Words::Pots),
+        ];
+        let mut tables = tables.into_iter().flatten();
+        let (Some(words), None) = (tables.next(), tables.next()) else {
+            let message = "exactly one of the tables [supply], [meter], [switch], [board] and \
+                           [pots] is needed";
+            return Err(Fault {
+                at: Some(0..0),
+                message: message.to_owned(),
+            });
         };
         if let Words::Meter(meter) = &words
             && let Some(line) = meter.beyond_dc_volts()
@@ -201,6 +210,21 @@ impl Dialect {
                 message,
             });
         }
+        let frames = matches!(words, Words::Board(_));
+        if frames != (read.wire.reply == Framing::Frame) {
+            let message = "boards of the table [board] have reply = \"frame\", and only they";
+            return Err(Fault {
+                at: text.find("reply").map(|at| at..at),
+                message: message.to_owned(),
+            });
+        }
+        if read.common.is_none() && !frames {
+            let message = "the table [common] is missing; it says how the instrument is identified";
+            return Err(Fault {
+                at: Some(0..0),
+                message: message.to_owned(),
+            });
+        };
         let stem = Path::new(file)
             .file_stem()
             .and_then(|stem| stem.to_str())
@@ -275,18 +299,30 @@ impl Dialect {
         }
     }
 
+    /// The dialect with a serial port set as the rig file has it, where it says anything.
+    #[must_use]
+    pub fn on_port(mut self, serial: Option<&Serial>) -> Self {
+        if let Some(serial) = serial {
+            self.wire.serial = serial.clone();
+        }
+        self
+    }
+
     /// What kind of instrument it is for.
     pub fn kind(&self) -> Kind {
         match self.words {
             Words::Supply(_) => Kind::Supply,
             Words::Meter(_) => Kind::Meter,
-            Words::Switch(_) => Kind::Switch,
+            Words::Switch(_) | Words::Board(_) => Kind::Switch,
+            Words::Pots(_) => Kind::Pots,
         }
     }
 
     /// Whether an instrument of this identity may be spoken to in this dialect.
     pub fn fits(&self, identity: &str) -> bool {
-        if self.models.is_empty() {
+        if identity.trim().is_empty() {
+            false
+        } else if self.models.is_empty() {
             identity.split(',').count() >= 4
         } else {
             self.models

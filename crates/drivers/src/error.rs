@@ -18,6 +18,48 @@ pub enum LinkError {
         /// The system's reason, or how long was waited.
         cause: String,
     },
+    /// A port that can't be opened.
+    #[error("{link}: the port can't be had: {cause}")]
+    Port {
+        /// The link.
+        link: String,
+        /// Why, and what to do.
+        cause: String,
+    },
+    /// A command that the instrument answered by something else than its acknowledgement.
+    #[error(
+        "{link}: \"{command}\" was answered by \"{reply}\"; the instrument has refused it, or the \
+         dialect does not fit this model"
+    )]
+    Refused {
+        /// The link.
+        link: String,
+        /// What was sent.
+        command: String,
+        /// What came back.
+        reply: String,
+    },
+    /// A question that was acknowledged without an answer.
+    #[error("{link}: \"{command}\" was acknowledged but not answered; check the dialect")]
+    Unanswered {
+        /// The link.
+        link: String,
+        /// What was asked.
+        command: String,
+    },
+    /// A wire that should repeat what is sent and did not.
+    #[error(
+        "{link}: after {command} came {reply} where the wire should repeat what is sent; check the \
+         cable and \"echo\" in the dialect"
+    )]
+    NoEcho {
+        /// The link.
+        link: String,
+        /// What was sent.
+        command: String,
+        /// What came back.
+        reply: String,
+    },
     /// No complete answer in time. The link is dirty now.
     #[error(
         "{link}: no complete answer to \"{command}\" within {waited:?} (received \"{partial}\"); \
@@ -190,6 +232,17 @@ pub enum DriverError {
         instrument: String,
         /// The quantity.
         what: &'static str,
+    },
+    /// A relay board that can't say what it was told, and was told nothing yet.
+    #[error(
+        "{instrument}: the state of channel {channel} is not known: the board has no read-back and \
+         was told nothing yet; drive all channels first"
+    )]
+    NotTold {
+        /// The instrument.
+        instrument: String,
+        /// The channel.
+        channel: u32,
     },
     /// The dialect has no words for this.
     #[error("{instrument}: its dialect \"{dialect}\" has no entry \"{entry}\"; add it to the file")]

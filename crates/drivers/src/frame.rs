@@ -1,5 +1,6 @@
 //! How lines are framed on a wire, and where received bytes wait until a line is whole.
 
+use crate::serial::Serial;
 use crate::words::{deadline, time};
 use serde::Deserialize;
 use std::time::Duration;
@@ -41,6 +42,8 @@ pub enum Framing {
     Line,
     /// By a pause of `quiet`, for instruments that send no ending.
     Pause,
+    /// By the frame itself, for binary protocols.
+    Frame,
 }
 
 /// How to talk on one instrument's wire: the `[wire]` table of a dialect.
@@ -64,7 +67,7 @@ pub struct Wire {
     /// when `reply` is `pause`.
     #[serde(default = "fifty_milliseconds", deserialize_with = "time")]
     pub quiet: Duration,
-    /// Shortest time between two commands; zero for most instruments.
+    /// Shortest time from a command, or its answer, to the next command; zero for most instruments.
     #[serde(default, deserialize_with = "time")]
     pub pace: Duration,
     /// Longest answer, in bytes.
@@ -79,6 +82,20 @@ pub struct Wire {
     /// A question that got no answer is asked once more after a resync. Commands never are.
     #[serde(default)]
     pub retry_queries: bool,
+    /// What ends every exchange, such as `"OK"` on a line of its own, or a prompt. A command is
+    /// only done when it has come.
+    #[serde(default)]
+    pub acknowledge: String,
+    /// What the instrument says by itself once it has started, for those that start anew when
+    /// their port is opened.
+    #[serde(default)]
+    pub banner: String,
+    /// Longest wait for the banner after connecting.
+    #[serde(default, deserialize_with = "time")]
+    pub boot: Duration,
+    /// How a serial port is set, unless the rig file says otherwise.
+    #[serde(default)]
+    pub serial: Serial,
 }
 
 fn three_seconds() -> Duration {
@@ -106,6 +123,10 @@ impl Wire {
             echo: false,
             prompt: String::new(),
             retry_queries: false,
+            acknowledge: String::new(),
+            banner: String::new(),
+            boot: Duration::ZERO,
+            serial: Serial::default(),
         }
     }
 }
@@ -138,6 +159,23 @@ impl Inbox {
     /// Whether anything but line endings waits.
     pub fn has_text(&self) -> bool {
         !self.rest().iter().all(|byte| is_ending(*byte))
+    }
+
+    /// Takes `mark` where it is all that waits: it has no ending of its own, as a prompt has none.
+    pub fn take_mark(&mut self, mark: &str) -> bool {
+        let found = self.rest().trim_ascii() == mark.trim().as_bytes();
+        if found {
+            self.clear();
+        }
+        found
+    }
+
+    /// The next `count` bytes, whatever they are.
+    pub fn take(&mut self, count: usize) -> Option<Vec<u8>> {
+        let taken = self.rest().get(..count)?.to_vec();
+        self.start += count;
+        self.scanned = self.scanned.max(self.start);
+        Some(taken)
     }
 
     /// The next whole line. Endings before it are skipped: the LF of a CR LF may come late.
@@ -180,6 +218,18 @@ impl Inbox {
 /// Bytes as text. What is no text becomes a replacement mark, which no number reader accepts.
 pub(crate) fn lossy(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
+}
+
+/// Bytes in hexadecimal, for messages about binary frames.
+pub(crate) fn hex(bytes: &[u8]) -> String {
+    const MOST: usize = 40;
+    let each: Vec<String> = bytes
+        .iter()
+        .take(MOST)
+        .map(|b| format!("{b:02X}"))
+        .collect();
+    let more = if bytes.len() > MOST { " …" } else { "" };
+    each.join(" ") + more
 }
 
 /// `text` shortened for a message.

@@ -7,10 +7,11 @@
 //!   back into step before anything else is said, so that a late answer is never taken for the
 //!   answer to a later question;
 //! * [`Dialect`]: what an instrument says, as a TOML file;
-//! * [`Supply`], [`Meter`], [`Switch`]: what it can do. Nothing here decides whether it *may*.
+//! * [`Supply`], [`Meter`], [`Switch`], [`Pots`]: what it can do. Nothing here decides whether it *may*.
 //!
 //! Every exchange is logged at trace level under the target `needlerig::wire`.
 
+mod board;
 mod channels;
 mod dialect;
 mod echo;
@@ -18,23 +19,32 @@ mod error;
 mod frame;
 mod link;
 mod meter;
+mod picture;
 mod port;
+mod pots;
+pub mod readers;
 mod reading;
 mod resource;
+mod serial;
 mod session;
 mod supply;
 mod switch;
 mod text;
 mod words;
 
+pub use board::{BoardWords, Protocol, Register};
+pub use channels::ChannelForm;
 pub use dialect::{Common, Dialect, DialectError, Kind, Words};
 pub use error::{DriverError, LinkError};
 pub use frame::{Ending, Framing, Wire};
 pub use link::{Link, LinkState, Stream};
 pub use meter::{Meter, MeterWords};
+pub use picture::Picture;
+pub use pots::{PotWords, Pots};
 pub use reading::{Numbers, Reading, ReadingError, parse_reading};
 pub use resource::{Resource, ResourceError};
+pub use serial::{DataBits, Parity, Serial, StopBits, lasting_names};
 pub use supply::{Limits, Supply, SupplyWords};
 pub use switch::{Switch, SwitchWords};
 pub use text::parse_error_entry;
-pub use words::{Command, Query, Template};
+pub use words::{Command, Flag, Query, Template};

@@ -6,16 +6,21 @@
 //! it and has got the known identity back; instruments answer in order, so whatever comes before
 //! the identity is stale. A dropped future leaves the link dirty, never out of step.
 
+mod frames;
+
 use crate::error::LinkError;
 use crate::frame::{Framing, Wire, excerpt};
 use crate::port::Port;
+use crate::resource::Resource;
+use crate::serial;
 use crate::words::LONGEST_COMMAND;
 use std::os::fd::{AsFd, OwnedFd};
+use std::path::Path;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
 use tokio::time::{Instant, timeout};
-use tracing::trace;
+use tracing::{trace, warn};
 
 /// Any two-way stream of bytes.
 pub trait Stream: AsyncRead + AsyncWrite + Unpin + Send {}
@@ -92,6 +97,65 @@ impl Link {
         }
     }
 
+    /// Opens a serial port as the wire's `serial` table has it, and waits for the banner of an
+    /// instrument that starts anew by that.
+    ///
+    /// # Errors
+    /// When the port can't be had; the message says what to do.
+    pub async fn serial(port: &str, wire: &Wire) -> Result<Self, LinkError> {
+        let name = format!("ASRL{port}::INSTR");
+        let refused = |cause| LinkError::Port {
+            link: name.clone(),
+            cause,
+        };
+        let path = Path::new(port);
+        if !path.is_absolute() {
+            let text =
+                "ports have no numbers here; write its path, such as ASRL/dev/ttyUSB0::INSTR";
+            return Err(refused(text.to_owned()));
+        }
+        let file = serial::open(path, &wire.serial).map_err(refused)?;
+        if let [lasting, ..] = serial::lasting_names(path).as_slice() {
+            let better = lasting.display();
+            warn!(
+                link = %name,
+                "this name may belong to another port after a replug; ASRL{better}::INSTR stays"
+            );
+        }
+        let mut link =
+            Self::on_port(file, &name, wire).map_err(|error| refused(error.to_string()))?;
+        if !wire.banner.is_empty() {
+            let started = link.port.receive_banner().await;
+            link.noted(started)?;
+        }
+        Ok(link)
+    }
+
+    /// A link over an open serial port.
+    fn on_port(file: OwnedFd, name: &str, wire: &Wire) -> std::io::Result<Self> {
+        let twin = file.try_clone()?;
+        let mut link = Self::over(serial::stream(file)?, name, wire);
+        link.twin = Some(twin);
+        link.port.character = wire.serial.character();
+        link.port.hint = ", the port went away; a service such as brltty may have taken it";
+        Ok(link)
+    }
+
+    /// Opens what a rig file names.
+    ///
+    /// # Errors
+    /// As [`Link::tcp`] and [`Link::serial`]; other resources can't be opened by their name.
+    pub async fn open(resource: &Resource, wire: &Wire) -> Result<Self, LinkError> {
+        match resource {
+            Resource::Tcp { host, port, .. } => Self::tcp(host, *port, wire).await,
+            Resource::Serial { port } => Self::serial(port, wire).await,
+            other => Err(LinkError::Port {
+                link: other.to_string(),
+                cause: "only TCPIP sockets and ASRL serial ports can be opened so far".to_owned(),
+            }),
+        }
+    }
+
     /// A link over a stream that is open already.
     pub fn over(stream: Box<dyn Stream>, name: &str, wire: &Wire) -> Self {
         Self {
@@ -114,14 +178,18 @@ impl Link {
     /// dirty: answers may be outstanding, and a command may have gone out in part.
     ///
     /// # Errors
-    /// When the handle is no TCP connection.
+    /// When the handle is neither a TCP connection nor a serial port.
     pub fn adopt(twin: OwnedFd, name: &str, wire: &Wire) -> Result<Self, LinkError> {
-        let stream = std::net::TcpStream::from(twin);
-        let stream = stream
-            .set_nonblocking(true)
-            .and_then(|()| TcpStream::from_std(stream))
-            .map_err(|error| unconnected(name, &error))?;
-        let mut link = Self::over(Box::new(stream), name, wire);
+        let adopted = if rustix::termios::isatty(&twin) {
+            Self::on_port(twin, name, wire)
+        } else {
+            let stream = std::net::TcpStream::from(twin);
+            stream
+                .set_nonblocking(true)
+                .and_then(|()| TcpStream::from_std(stream))
+                .map(|stream| Self::over(Box::new(stream), name, wire))
+        };
+        let mut link = adopted.map_err(|error| unconnected(name, &error))?;
         link.state = LinkState::Dirty;
         link.port.cut = true;
         Ok(link)
@@ -163,6 +231,19 @@ impl Link {
     pub async fn send(&mut self, line: &str) -> Result<(), LinkError> {
         self.ready(line).await?;
         self.transmit(&[line]).await?;
+        if !self.port.wire.acknowledge.is_empty() {
+            let deadline = self.allowed(self.port.wire.deadline, line.len());
+            let said = self.acknowledged(line, deadline).await?;
+            if let Some(reply) = said.first() {
+                let (link, command) = (self.name().to_owned(), line.to_owned());
+                let reply = excerpt(reply);
+                return Err(LinkError::Refused {
+                    link,
+                    command,
+                    reply,
+                });
+            }
+        }
         self.state = LinkState::Clean;
         Ok(())
     }
@@ -180,14 +261,27 @@ impl Link {
     /// one comes. The link is then dirty, and a late answer is never used.
     pub async fn query(&mut self, line: &str, deadline: Duration) -> Result<String, LinkError> {
         self.ready(line).await?;
-        let first = self.port.wire.first_reply;
-        let deadline = if self.fresh {
-            deadline.max(first)
-        } else {
-            deadline
-        };
-        self.outstanding = self.outstanding.max(deadline);
+        let deadline = self.allowed(deadline, line.len());
         self.transmit(&[line]).await?;
+        if !self.port.wire.acknowledge.is_empty() {
+            let mut said = self.acknowledged(line, deadline).await?;
+            if said.len() > 1 {
+                let (link, command) = (self.name().to_owned(), line.to_owned());
+                let (reply, extra) = (excerpt(&said[0]), excerpt(&said[1]));
+                return Err(LinkError::Extra {
+                    link,
+                    command,
+                    reply,
+                    extra,
+                });
+            }
+            let Some(reply) = said.pop() else {
+                let (link, command) = (self.name().to_owned(), line.to_owned());
+                return Err(LinkError::Unanswered { link, command });
+            };
+            self.settle();
+            return Ok(reply);
+        }
         let reply = self
             .receive(line, Instant::now() + deadline, deadline)
             .await?;
@@ -206,6 +300,29 @@ impl Link {
         Ok(reply)
     }
 
+    /// The deadline of a question of so many characters: the time on the wire is added, and the
+    /// first answer has its own. It is remembered as outstanding.
+    fn allowed(&mut self, deadline: Duration, characters: usize) -> Duration {
+        /// Longest ordinary answer.
+        const ANSWER: usize = 80;
+        let mut deadline = deadline + self.port.time_for(characters + ANSWER);
+        if self.fresh {
+            deadline = deadline.max(self.port.wire.first_reply);
+        }
+        self.outstanding = self.outstanding.max(deadline);
+        deadline
+    }
+
+    async fn acknowledged(
+        &mut self,
+        line: &str,
+        deadline: Duration,
+    ) -> Result<Vec<String>, LinkError> {
+        let until = Instant::now() + deadline;
+        let result = self.port.receive_acknowledged(line, until, deadline).await;
+        self.noted(result)
+    }
+
     /// Brings the link back into step: drains it until it is quiet, asks `identify`, and discards
     /// what comes before the answer `expect`.
     ///
@@ -213,9 +330,10 @@ impl Link {
     /// When the line does not fall quiet, or the identity does not come in time. The link stays
     /// dirty then.
     pub async fn resync(&mut self, identify: &str, expect: &str) -> Result<(), LinkError> {
-        self.identify(identify, expect, |reply| reply == expect)
-            .await
-            .map(drop)
+        // Without endings a stale answer stands glued before the identity.
+        let glued = self.port.wire.reply == Framing::Pause;
+        let known = |reply: &str| reply == expect || glued && reply.ends_with(expect);
+        self.identify(identify, expect, known).await.map(drop)
     }
 
     /// As [`Link::resync`], for any identity that `accept` takes; `expected` says which.
@@ -228,17 +346,15 @@ impl Link {
         self.not_gone(question)?;
         self.state = LinkState::Dirty;
         self.drain(self.port.wire.quiet).await?;
-        let mut wait = self.port.wire.deadline.max(self.outstanding);
-        if self.fresh {
-            wait = wait.max(self.port.wire.first_reply);
-        }
+        let wait = self.port.wire.deadline.max(self.outstanding);
+        let wait = self.allowed(wait, question.len());
         self.end_cut_line().await?;
         self.unidentified = self.unidentified.saturating_add(1);
         self.transmit(&[question]).await?;
         let until = Instant::now() + wait;
         let mut other = None;
         let identity = loop {
-            match self.receive(question, until, wait).await {
+            match self.next_identity(question, until, wait).await {
                 Ok(reply) if accept(&reply) => break reply,
                 Ok(reply) => {
                     trace!(target: "needlerig::wire", link = %self.name(), stale = %reply);
@@ -263,11 +379,30 @@ impl Link {
         // Earlier identity questions may still be answered: give those answers time to come.
         if self.unidentified > 1 {
             self.drain(wait).await?;
-        } else if self.port.inbox.has_text() {
+        } else if !self.port.wire.acknowledge.is_empty() || self.port.inbox.has_text() {
             self.drain(self.port.wire.quiet).await?;
         }
         self.settle();
         Ok(identity)
+    }
+
+    /// The next thing that may be an identity.
+    async fn next_identity(
+        &mut self,
+        question: &str,
+        until: Instant,
+        waited: Duration,
+    ) -> Result<String, LinkError> {
+        if self.port.wire.acknowledge.is_empty() {
+            return self.receive(question, until, waited).await;
+        }
+        let result = self
+            .port
+            .receive_acknowledged(question, until, waited)
+            .await;
+        // An acknowledgement alone belongs to an earlier command.
+        self.noted(result)
+            .map(|mut said| said.pop().unwrap_or_default())
     }
 
     /// Sends commands in an emergency: at once, on a link in whatever state, without regard to
@@ -283,8 +418,11 @@ impl Link {
                 self.transmit(&[line]).await?;
             }
         }
-        // What was outstanding still is.
-        self.state = before;
+        // What was outstanding still is, and so are the acknowledgements of these lines.
+        self.state = match self.port.wire.acknowledge.is_empty() {
+            true => before,
+            false => LinkState::Dirty,
+        };
         Ok(())
     }
 
@@ -299,6 +437,11 @@ impl Link {
                 limit: LONGEST_COMMAND,
             });
         }
+        self.in_step(line).await
+    }
+
+    /// Checks that nothing is outstanding.
+    async fn in_step(&mut self, line: &str) -> Result<(), LinkError> {
         self.not_gone(line)?;
         if self.state == LinkState::Clean {
             let quiet = self.port.nothing_unasked(line).await;
@@ -335,6 +478,12 @@ impl Link {
         self.noted(result)
     }
 
+    async fn transmit_frame(&mut self, frame: &[u8]) -> Result<(), LinkError> {
+        self.state = LinkState::Dirty;
+        let result = self.port.transmit_frame(frame).await;
+        self.noted(result)
+    }
+
     async fn receive(
         &mut self,
         command: &str,
@@ -354,6 +503,11 @@ impl Link {
     fn noted<T>(&mut self, result: Result<T, LinkError>) -> Result<T, LinkError> {
         if let Err(LinkError::Gone { .. } | LinkError::Blocked { .. }) = &result {
             self.state = LinkState::Gone;
+        }
+        // A port that has vanished must be let go of before it can come back under its name.
+        if let Err(LinkError::Gone { .. }) = &result {
+            self.port.hang_up();
+            self.twin = None;
         }
         result
     }

@@ -8,7 +8,7 @@ use crate::error::DriverError;
 use crate::link::{Link, LinkState};
 use crate::reading::Reading;
 use crate::session::Session;
-use crate::words::{Command, Query, Template, time};
+use crate::words::{Command, Flag, Query, Template, time};
 use quantity::Volts;
 use serde::Deserialize;
 use std::time::Duration;
@@ -114,7 +114,7 @@ impl Meter {
         let session = Session::open(link, dialect).await?;
         Ok(Self {
             session,
-            words: words.clone(),
+            words: (**words).clone(),
             deadline: None,
         })
     }
@@ -167,7 +167,7 @@ impl Meter {
         let got = self.session.set_point(&words.nplc, "").await?;
         compare(&self.session, words.set_nplc.text(), nplc, got)?;
         if let (Some(on), Some(ask)) = (&words.high_impedance_on, &words.high_impedance)
-            && !self.session.truth(ask).await?
+            && !self.session.truth(&Flag::Plain(ask.clone())).await?
         {
             let (set, got) = ("on".to_owned(), "off".to_owned());
             let (instrument, command) = (self.session.name().to_owned(), on.text().to_owned());

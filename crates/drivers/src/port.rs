@@ -3,7 +3,7 @@
 
 use crate::echo::Echo;
 use crate::error::LinkError;
-use crate::frame::{Framing, Inbox, Wire, lossy};
+use crate::frame::{Framing, Inbox, Wire, hex, lossy};
 use crate::link::Stream;
 use std::future::poll_fn;
 use std::pin::Pin;
@@ -30,7 +30,12 @@ pub(crate) struct Port {
     pub echo: Echo,
     /// A command may have gone out in part.
     pub cut: bool,
+    /// What may be behind a link that is gone, for messages.
+    pub hint: &'static str,
+    /// Time that one character takes, where the wire is slow.
+    pub character: Duration,
     last_sent: Option<Instant>,
+    hung_up: bool,
 }
 
 /// What one read brought.
@@ -50,7 +55,10 @@ impl Port {
             inbox: Inbox::default(),
             echo: Echo::new(wire.echo, &wire.prompt),
             cut: false,
+            hint: "",
+            character: Duration::ZERO,
             last_sent: None,
+            hung_up: false,
         }
     }
 
@@ -77,7 +85,11 @@ impl Port {
                 break;
             }
         }
-        let clean = !self.inbox.has_text() || self.echo.expected();
+        let nothing = match self.wire.reply {
+            Framing::Line | Framing::Pause => !self.inbox.has_text(),
+            Framing::Frame => self.inbox.rest().is_empty(),
+        };
+        let clean = nothing || self.echo.expected();
         if !clean {
             trace!(target: "needlerig::wire", link = %self.name, unasked = %self.inbox.excerpt());
         }
@@ -85,11 +97,8 @@ impl Port {
         Ok(clean)
     }
 
-    /// Writes lines with their endings in one go, once the wire's pace allows it.
+    /// Writes lines with their endings in one go.
     pub async fn transmit(&mut self, lines: &[&str]) -> Result<(), LinkError> {
-        if let Some(last) = self.last_sent {
-            sleep_until(last + self.wire.pace).await;
-        }
         self.outbox.clear();
         for line in lines {
             trace!(target: "needlerig::wire", link = %self.name, sent = %line);
@@ -97,14 +106,34 @@ impl Port {
             self.outbox.extend_from_slice(self.wire.ending.bytes());
             self.echo.sent(line);
         }
+        self.write(|| lines.join(" | ")).await
+    }
+
+    /// Writes a binary frame.
+    pub async fn transmit_frame(&mut self, frame: &[u8]) -> Result<(), LinkError> {
+        trace!(target: "needlerig::wire", link = %self.name, sent = %hex(frame));
+        self.outbox.clear();
+        self.outbox.extend_from_slice(frame);
+        self.write(|| hex(frame)).await
+    }
+
+    /// Writes the outbox once the wire's pace allows it.
+    async fn write(&mut self, command: impl Fn() -> String) -> Result<(), LinkError> {
+        if self.hung_up {
+            return Err(self.gone(&command(), "closed earlier"));
+        }
+        if let Some(last) = self.last_sent {
+            sleep_until(last + self.wire.pace).await;
+        }
+        let takes = self.time_for(self.outbox.len());
+        let limit = self.wire.deadline + takes;
         self.cut = true;
-        let written = timeout(self.wire.deadline, self.stream.write_all(&self.outbox)).await;
-        let command = || lines.join(" | ");
+        let written = timeout(limit, self.stream.write_all(&self.outbox)).await;
         match written {
             Ok(Ok(())) => {}
             Ok(Err(error)) => return Err(self.gone(&command(), &error.to_string())),
             Err(_) => {
-                let (link, waited) = (self.name.clone(), self.wire.deadline);
+                let (link, waited) = (self.name.clone(), limit);
                 return Err(LinkError::Blocked {
                     link,
                     command: command(),
@@ -114,9 +143,133 @@ impl Port {
         }
         self.cut = false;
         if !self.wire.pace.is_zero() {
-            self.last_sent = Some(Instant::now());
+            // The system takes the bytes at once; on the wire they need their time.
+            self.last_sent = Some(Instant::now() + takes);
         }
         Ok(())
+    }
+
+    /// Time that so many characters take on the wire.
+    pub fn time_for(&self, characters: usize) -> Duration {
+        self.character
+            .saturating_mul(u32::try_from(characters).unwrap_or(u32::MAX))
+    }
+
+    /// Closes our end: a port that is gone must be let go of before it can come back.
+    pub fn hang_up(&mut self) {
+        self.hung_up = true;
+        self.stream = Box::new(tokio::io::empty());
+    }
+
+    /// A frame of the length that `length` tells from its first bytes.
+    pub async fn receive_frame(
+        &mut self,
+        command: &str,
+        length: impl Fn(&[u8]) -> Option<usize>,
+        until: Instant,
+        waited: Duration,
+    ) -> Result<Vec<u8>, LinkError> {
+        loop {
+            let known = length(self.inbox.rest());
+            if let Some(frame) = known.and_then(|count| self.inbox.take(count)) {
+                trace!(target: "needlerig::wire", link = %self.name, received = %hex(&frame));
+                return Ok(frame);
+            }
+            let limit = self.wire.max_reply;
+            if self.inbox.rest().len() >= limit {
+                let (link, command) = (self.name.clone(), command.to_owned());
+                return Err(LinkError::TooLong {
+                    link,
+                    command,
+                    limit,
+                });
+            }
+            match self.fill(until).await {
+                Filled::Bytes => {}
+                Filled::Closed(cause) => return Err(self.gone(command, &cause)),
+                Filled::Nothing => {
+                    let partial = hex(self.inbox.rest());
+                    return Err(self.late(command, waited, partial));
+                }
+            }
+        }
+    }
+
+    /// What came before the acknowledgement: the answer, or nothing for a command.
+    pub async fn receive_acknowledged(
+        &mut self,
+        command: &str,
+        until: Instant,
+        waited: Duration,
+    ) -> Result<Vec<String>, LinkError> {
+        let mut before = Vec::new();
+        loop {
+            while let Some(line) = self.inbox.next_line() {
+                let text = lossy(line);
+                let text = text.trim();
+                if text == self.wire.acknowledge.trim() {
+                    return Ok(before);
+                }
+                if let Some(line) = self.echo.strip(text) {
+                    trace!(target: "needlerig::wire", link = %self.name, received = %line);
+                    before.push(line.to_owned());
+                }
+            }
+            if self.inbox.take_mark(&self.wire.acknowledge) {
+                return Ok(before);
+            }
+            let limit = self.wire.max_reply;
+            let long = before.iter().map(String::len).sum::<usize>() + self.inbox.rest().len();
+            if long >= limit {
+                let (link, command) = (self.name.clone(), command.to_owned());
+                return Err(LinkError::TooLong {
+                    link,
+                    command,
+                    limit,
+                });
+            }
+            match self.fill(until).await {
+                Filled::Bytes => {}
+                Filled::Closed(cause) => return Err(self.gone(command, &cause)),
+                Filled::Nothing => {
+                    before.push(self.inbox.excerpt());
+                    return Err(self.late(command, waited, before.join(" | ")));
+                }
+            }
+        }
+    }
+
+    /// Waits for the line that the instrument writes once it has started. One that did not start
+    /// anew writes none: what it is shows when it is asked.
+    pub async fn receive_banner(&mut self) -> Result<(), LinkError> {
+        let until = Instant::now() + self.wire.boot;
+        loop {
+            while let Some(line) = self.inbox.next_line() {
+                let text = lossy(line);
+                trace!(target: "needlerig::wire", link = %self.name, banner = %text);
+                if text.contains(&self.wire.banner) {
+                    return Ok(());
+                }
+            }
+            if self.inbox.rest().len() >= self.wire.max_reply {
+                self.inbox.clear();
+            }
+            match self.fill(until).await {
+                Filled::Bytes => {}
+                Filled::Closed(cause) => return Err(self.gone("(starting)", &cause)),
+                Filled::Nothing => return Ok(()),
+            }
+        }
+    }
+
+    fn late(&self, command: &str, waited: Duration, partial: String) -> LinkError {
+        let (link, command) = (self.name.clone(), command.to_owned());
+        LinkError::Timeout {
+            link,
+            command,
+            waited,
+            partial,
+        }
     }
 
     /// One answer, whatever question it belongs to.
@@ -153,14 +306,7 @@ impl Port {
                     }
                 }
                 Filled::Nothing => {
-                    let (link, partial) = (self.name.clone(), self.inbox.excerpt());
-                    let command = command.to_owned();
-                    return Err(LinkError::Timeout {
-                        link,
-                        command,
-                        waited,
-                        partial,
-                    });
+                    return Err(self.late(command, waited, self.inbox.excerpt()));
                 }
             }
         }
@@ -194,7 +340,13 @@ impl Port {
         match timeout_at(limit, self.stream.read_buf(&mut self.inbox.bytes)).await {
             Err(_) => Filled::Nothing,
             Ok(Ok(0)) => Filled::Closed("the other end closed it".to_owned()),
-            Ok(Ok(_)) => Filled::Bytes,
+            Ok(Ok(_)) => {
+                // What needs a pause between commands needs it after its answer as well.
+                if !self.wire.pace.is_zero() {
+                    self.last_sent = Some(Instant::now());
+                }
+                Filled::Bytes
+            }
             Ok(Err(error)) => Filled::Closed(error.to_string()),
         }
     }
@@ -224,7 +376,8 @@ impl Port {
     }
 
     pub fn gone(&self, command: &str, cause: &str) -> LinkError {
-        let (link, command, cause) = (self.name.clone(), command.to_owned(), cause.to_owned());
+        let (link, command) = (self.name.clone(), command.to_owned());
+        let cause = format!("{cause}{}", self.hint);
         LinkError::Gone {
             link,
             command,

@@ -6,7 +6,7 @@ use crate::frame::excerpt;
 use crate::link::{Link, LinkState};
 use crate::reading::{Numbers, Reading, parse_reading};
 use crate::text::{parse_bool, parse_error_entry};
-use crate::words::{Command, Query, Template};
+use crate::words::{Flag, FlagBit, FlagWords, Query, Template};
 use std::fmt::Display;
 use std::time::Duration;
 use tracing::{debug, warn};
@@ -31,7 +31,7 @@ impl Session {
     /// Clears the status, finds out who is there, and empties the error queue. Nothing here
     /// changes an output.
     pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
-        let mut session = Self::over(link, dialect, String::new());
+        let mut session = Self::over(link, dialect, String::new())?;
         let expected = match dialect.models.is_empty() {
             true => "maker,model,serial number,firmware".to_owned(),
             false => dialect.models.join(" or "),
@@ -59,16 +59,23 @@ impl Session {
         Ok(session)
     }
 
-    fn over(link: Link, dialect: &Dialect, identity: String) -> Self {
-        Self {
+    fn over(link: Link, dialect: &Dialect, identity: String) -> Result<Self, DriverError> {
+        let Some(common) = dialect.common.clone() else {
+            return Err(DriverError::Unsupported {
+                instrument: link.name().to_owned(),
+                dialect: dialect.name.clone(),
+                entry: "[common]",
+            });
+        };
+        Ok(Self {
             link,
             dialect: dialect.name.clone(),
-            common: dialect.common.clone(),
+            common,
             numbers: dialect.numbers.clone(),
             identity,
             line: String::new(),
             late_errors: Vec::new(),
-        }
+        })
     }
 
     /// Goes on with an instrument that is known from before, asking nothing yet: the identity is
@@ -80,12 +87,12 @@ impl Session {
         identity: &str,
     ) -> Result<Self, DriverError> {
         if link.state() == LinkState::Clean {
-            for command in &dialect.common.hello {
+            for command in dialect.common.iter().flat_map(|common| &common.hello) {
                 link.send_anyway(command.text()).await?;
             }
             link.mark_dirty();
         }
-        Ok(Self::over(link, dialect, identity.to_owned()))
+        Self::over(link, dialect, identity.to_owned())
     }
 
     pub fn identity(&self) -> &str {
@@ -149,15 +156,46 @@ impl Session {
     /// Sends a command with its value; the line is returned for messages on request.
     pub async fn set(&mut self, words: &Template, value: &impl Display) -> Result<(), DriverError> {
         let mut line = std::mem::take(&mut self.line);
-        words.fill(&mut line, value);
-        let result = self.tell(&line).await;
+        let result = match self.write(words, value, &mut line) {
+            Ok(()) => self.tell(&line).await,
+            Err(error) => Err(error),
+        };
         self.line = line;
         result
+    }
+
+    /// Writes a command with its value.
+    pub fn write(
+        &self,
+        words: &Template,
+        value: &impl Display,
+        line: &mut String,
+    ) -> Result<(), DriverError> {
+        words
+            .fill(line, value)
+            .map_err(|picture| DriverError::OutOfRange {
+                instrument: self.name().to_owned(),
+                what: "value",
+                value: value.to_string(),
+                allowed: format!("numbers of the form {picture} in \"{}\"", words.text()),
+            })
     }
 
     /// Asks a question.
     pub async fn ask(&mut self, question: &str) -> Result<String, DriverError> {
         self.ask_within(question, self.deadline()).await
+    }
+
+    /// Sends a command that is answered. It is never sent twice, as [`Session::tell`] has it.
+    pub async fn ask_once(&mut self, command: &str) -> Result<String, DriverError> {
+        self.in_step().await?;
+        match self.link.query(command, self.deadline()).await {
+            Err(LinkError::NeedsResync { .. }) => {
+                self.recover().await?;
+                Ok(self.link.query(command, self.deadline()).await?)
+            }
+            result => Ok(result?),
+        }
     }
 
     /// Asks a question that may take longer.
@@ -185,7 +223,7 @@ impl Session {
     ) -> Result<Reading, DriverError> {
         let reply = self.ask_within(query.ask.text(), deadline).await?;
         let part = query.pick(&reply);
-        match part.map(|part| parse_reading(part, unit, &self.numbers)) {
+        match part.map(|part| parse_reading(&part, unit, &self.numbers)) {
             Some(Ok(reading)) => Ok(reading),
             Some(Err(error)) => {
                 let wanted = format!("one number ({error})");
@@ -215,19 +253,52 @@ impl Session {
     }
 
     /// Asks for a truth value.
-    pub async fn truth(&mut self, question: &Command) -> Result<bool, DriverError> {
-        let reply = self.ask(question.text()).await?;
-        match parse_bool(&reply) {
-            Some(state) => Ok(state),
-            None => Err(self.unexpected(question.text(), &reply, "1, 0, ON or OFF")),
+    pub async fn truth(&mut self, question: &Flag) -> Result<bool, DriverError> {
+        let (ask, yes, no) = match question {
+            Flag::Plain(ask) => {
+                let reply = self.ask(ask.text()).await?;
+                let wanted = "1, 0, ON or OFF";
+                return parse_bool(&reply)
+                    .ok_or_else(|| self.unexpected(ask.text(), &reply, wanted));
+            }
+            Flag::Bit(FlagBit { ask, bit }) => {
+                let byte = self.ask_bytes(ask.text(), 1).await?;
+                return Ok(bit.of(byte.first().copied().unwrap_or_default()));
+            }
+            Flag::Words(FlagWords { ask, yes, no }) => (ask, yes, no),
+        };
+        match self.ask(ask.text()).await? {
+            reply if reply == *yes => Ok(true),
+            reply if reply == *no => Ok(false),
+            reply => Err(self.unexpected(ask.text(), &reply, &format!("{yes} or {no}"))),
         }
+    }
+
+    /// Asks a question that is answered by so many raw bytes.
+    async fn ask_bytes(&mut self, question: &str, count: usize) -> Result<Vec<u8>, DriverError> {
+        self.in_step().await?;
+        match self
+            .link
+            .query_bytes(question, count, self.deadline())
+            .await
+        {
+            Err(LinkError::NeedsResync { .. }) => {}
+            result => return Ok(result?),
+        }
+        self.recover().await?;
+        Ok(self
+            .link
+            .query_bytes(question, count, self.deadline())
+            .await?)
     }
 
     /// Waits until earlier commands are done, where the instrument knows.
     pub async fn barrier(&mut self) -> Result<(), DriverError> {
-        let barrier = self.common.barrier.clone();
-        let barrier = barrier.ok_or_else(|| self.unsupported("common.barrier"))?;
-        match self.truth(&barrier).await? {
+        // Without a word for it the read-back that follows each command has to do.
+        let Some(barrier) = self.common.barrier.clone() else {
+            return self.in_step().await;
+        };
+        match self.truth(&Flag::Plain(barrier.clone())).await? {
             true => Ok(()),
             false => Err(self.unexpected(barrier.text(), "0", "1")),
         }
@@ -303,6 +374,7 @@ impl Session {
             Kind::Supply => "[supply]",
             Kind::Meter => "[meter]",
             Kind::Switch => "[switch]",
+            Kind::Pots => "[pots]",
         };
         let (instrument, dialect) = (name.to_owned(), dialect.name.clone());
         DriverError::Unsupported {

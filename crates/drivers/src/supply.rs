@@ -5,7 +5,7 @@ use crate::error::DriverError;
 use crate::link::{Link, LinkState};
 use crate::reading::Reading;
 use crate::session::Session;
-use crate::words::{Command, Query, Template, amps, volts};
+use crate::words::{Command, Flag, Query, Template, amps, volts};
 use quantity::{Amps, Volts};
 use serde::Deserialize;
 use std::fmt;
@@ -29,13 +29,13 @@ pub struct SupplyWords {
     /// Arms the over-voltage protection.
     pub protection_on: Option<Command>,
     /// Asks whether the over-voltage protection has tripped.
-    pub tripped: Option<Command>,
+    pub tripped: Option<Flag>,
     /// Switches the output on.
     pub output_on: Command,
     /// Switches the output off.
     pub output_off: Command,
     /// Asks whether the output is on.
-    pub output: Command,
+    pub output: Flag,
     /// Measures the voltage at the terminals.
     pub measure_voltage: Query,
     /// Measures the current.
@@ -101,7 +101,7 @@ impl Supply {
 
     fn words(link: &Link, dialect: &Dialect) -> Result<SupplyWords, DriverError> {
         match &dialect.words {
-            Words::Supply(words) => Ok(words.clone()),
+            Words::Supply(words) => Ok((**words).clone()),
             _ => Err(Session::wrong_kind(link.name(), dialect, Kind::Supply)),
         }
     }
@@ -199,6 +199,11 @@ impl Supply {
         Ok(Amps::new(
             self.session.set_point(&self.words.current, "A").await?,
         ))
+    }
+
+    /// Whether it has an over-voltage protection that can be set and read back.
+    pub fn has_protection(&self) -> bool {
+        self.words.set_protection.is_some() && self.words.protection.is_some()
     }
 
     /// Sets and arms the over-voltage protection, and compares its read-back.
@@ -310,8 +315,11 @@ impl Supply {
         let lowest = limits.min_voltage.max(Volts::ZERO);
         let lowest = Fixed::cut(lowest.get(), limits.voltage_step.get());
         let mut zero = String::new();
-        self.words.set_voltage.fill(&mut zero, &lowest);
-        self.session.shout(&[off, &zero]).await
+        match self.words.set_voltage.fill(&mut zero, &lowest) {
+            Ok(()) => self.session.shout(&[off, &zero]).await,
+            // What can't be written must not keep the output on.
+            Err(_) => self.session.shout(&[off]).await,
+        }
     }
 
     fn known_limits(&self, what: &'static str) -> Result<Limits, DriverError> {

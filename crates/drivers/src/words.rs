@@ -1,8 +1,10 @@
 //! The words of a dialect: commands, commands with a value, and questions.
 
+use crate::picture::Picture;
 use serde::de::value::MapAccessDeserializer;
 use serde::de::{Error as _, MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
+use std::borrow::Cow;
 use std::fmt;
 use std::time::Duration;
 
@@ -47,36 +49,126 @@ impl Command {
     }
 }
 
-/// A command with one value, which stands where `{}` is, such as `:VOLT {}`.
+/// A command with one value, which stands where `{}` is, such as `:VOLT {}`; in `{00.00}` the
+/// braces hold the picture of a number of fixed width.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(try_from = "String")]
-pub struct Template(String);
+pub struct Template {
+    text: String,
+    /// Where the braces open and close.
+    place: (usize, usize),
+    picture: Option<Picture>,
+}
 
 impl TryFrom<String> for Template {
     type Error = String;
     fn try_from(text: String) -> Result<Self, String> {
         line(&text)?;
-        match text.matches("{}").count() {
-            1 => Ok(Self(text)),
-            _ => Err("\"{}\" must stand once, where the value goes: \":VOLT {}\"".to_owned()),
+        let once = || "\"{}\" must stand once, where the value goes: \":VOLT {}\"".to_owned();
+        if text.matches('{').count() != 1 || text.matches('}').count() != 1 {
+            return Err(once());
         }
+        let (Some(open), Some(close)) = (text.find('{'), text.find('}')) else {
+            return Err(once());
+        };
+        let picture = text.get(open + 1..close).ok_or_else(once)?;
+        let picture = match picture {
+            "" => None,
+            picture => Some(Picture::parse(picture)?),
+        };
+        Ok(Self {
+            place: (open, close + 1),
+            text,
+            picture,
+        })
     }
 }
 
 impl Template {
     /// The line with its value, written into `line` so that its memory is used again.
-    pub fn fill(&self, line: &mut String, value: &impl fmt::Display) {
+    ///
+    /// # Errors
+    /// The picture, when the value does not fit into it; `line` is empty then.
+    pub fn fill(&self, line: &mut String, value: &impl fmt::Display) -> Result<(), String> {
         use std::fmt::Write as _;
         line.clear();
-        let (head, tail) = self.0.split_once("{}").unwrap_or((&self.0, ""));
-        // Writing to a string cannot fail.
-        let _ = write!(line, "{head}{value}{tail}");
+        let (open, close) = self.place;
+        let (head, tail) = (&self.text[..open], &self.text[close..]);
+        let Some(picture) = &self.picture else {
+            // Writing to a string cannot fail.
+            let _ = write!(line, "{head}{value}{tail}");
+            return Ok(());
+        };
+        let digits = picture.write(&value.to_string());
+        let digits = digits.ok_or_else(|| picture.text().to_owned())?;
+        let _ = write!(line, "{head}{digits}{tail}");
+        Ok(())
     }
 
     /// The line with its place-holder, for messages and checks.
     pub fn text(&self) -> &str {
-        &self.0
+        &self.text
     }
+}
+
+/// A question that is answered by yes or no. In a file either a text, answered by 1, 0, ON or OFF,
+/// or a table: `{ ask = "STATUS?", bit = 6 }` for an answer of one raw byte, of which one bit counts
+/// from 0, or `{ ask = "GOUT", yes = "0", no = "1" }` for other words.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(
+    untagged,
+    expecting = "a question such as \":OUTP?\", { ask = …, bit = 0 to 7 }, or { ask = …, yes = …, no = … }"
+)]
+pub enum Flag {
+    /// Answered by 1, 0, ON or OFF.
+    Plain(Command),
+    /// Answered by one raw byte.
+    Bit(FlagBit),
+    /// Answered by words of its own.
+    Words(FlagWords),
+}
+
+/// One bit of an answer of one raw byte.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FlagBit {
+    /// The question.
+    pub ask: Command,
+    /// The bit, from 0.
+    pub bit: Bit,
+}
+
+/// A bit of a byte.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(try_from = "u8")]
+pub struct Bit(u8);
+
+impl TryFrom<u8> for Bit {
+    type Error = &'static str;
+    fn try_from(bit: u8) -> Result<Self, Self::Error> {
+        (bit < 8)
+            .then_some(Self(bit))
+            .ok_or("a byte has bits 0 to 7")
+    }
+}
+
+impl Bit {
+    /// Whether it is set.
+    pub fn of(self, byte: u8) -> bool {
+        byte >> self.0 & 1 == 1
+    }
+}
+
+/// Words of its own for yes and no.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FlagWords {
+    /// The question.
+    pub ask: Command,
+    /// The answer that means yes.
+    pub yes: String,
+    /// The answer that means no.
+    pub no: String,
 }
 
 /// A question, and where in the answer the number stands. In a file either a text, or a table
@@ -93,6 +185,8 @@ pub struct Query {
     pub header: Option<String>,
     /// Number of characters that count, where some firmware adds stray ones.
     pub length: Option<usize>,
+    /// The answer's form, where it has a fixed width.
+    pub picture: Option<Picture>,
 }
 
 #[derive(Deserialize)]
@@ -105,6 +199,7 @@ struct QueryTable {
     field: usize,
     header: Option<String>,
     length: Option<usize>,
+    picture: Option<String>,
 }
 
 fn one() -> usize {
@@ -127,6 +222,7 @@ impl<'de> Deserialize<'de> for Query {
                     field: 0,
                     header: None,
                     length: None,
+                    picture: None,
                 })
             }
             fn visit_map<M: MapAccess<'de>>(self, map: M) -> Result<Query, M::Error> {
@@ -142,13 +238,17 @@ impl<'de> Deserialize<'de> for Query {
                     field,
                     header,
                     length,
+                    picture,
                 } = table;
+                let picture = picture.as_deref().map(Picture::parse).transpose();
+                let picture = picture.map_err(M::Error::custom)?;
                 Ok(Query {
                     ask,
                     fields,
                     field,
                     header,
                     length,
+                    picture,
                 })
             }
         }
@@ -158,7 +258,14 @@ impl<'de> Deserialize<'de> for Query {
 
 impl Query {
     /// The part of `answer` that should be the number; none when the answer is built otherwise.
-    pub(crate) fn pick<'a>(&self, answer: &'a str) -> Option<&'a str> {
+    pub(crate) fn pick<'a>(&self, answer: &'a str) -> Option<Cow<'a, str>> {
+        if let Some(picture) = &self.picture {
+            return picture.read(answer).map(Cow::Owned);
+        }
+        self.part(answer).map(Cow::Borrowed)
+    }
+
+    fn part<'a>(&self, answer: &'a str) -> Option<&'a str> {
         let mut text = answer;
         if let Some(length) = self.length {
             text = text
@@ -247,20 +354,20 @@ mod tests {
 
     #[test]
     fn the_number_is_picked() {
-        assert_eq!(query("\":V?\"").pick("1,2"), Some("1,2"));
+        assert_eq!(query("\":V?\"").part("1,2"), Some("1,2"));
         let second = query("{ ask = \":R?\", fields = 3, field = 1 }");
-        assert_eq!(second.pick("1,2,3"), Some("2"));
-        assert_eq!(second.pick("1,2"), None);
+        assert_eq!(second.part("1,2,3"), Some("2"));
+        assert_eq!(second.part("1,2"), None);
         assert_eq!(
-            query("{ ask = \"V1?\", header = \"V1\" }").pick("V1 5.00"),
+            query("{ ask = \"V1?\", header = \"V1\" }").part("V1 5.00"),
             Some(" 5.00")
         );
         assert_eq!(
-            query("{ ask = \"V1?\", header = \"V1\" }").pick("5.00"),
+            query("{ ask = \"V1?\", header = \"V1\" }").part("5.00"),
             None
         );
         assert_eq!(
-            query("{ ask = \"I?\", length = 5 }").pick("0.125K"),
+            query("{ ask = \"I?\", length = 5 }").part("0.125K"),
             Some("0.125")
         );
     }

@@ -7,7 +7,7 @@ use crate::proposal::{Halt, Proposal, Report};
 use crate::rig::{MeterSpec, Rig};
 use crate::safe::{found_energised, make_safe};
 use crate::watcher::{Brief, Heart, Twins, Watching};
-use drivers::{Dialect, Link, Meter, Resource, Supply, Switch};
+use drivers::{Dialect, Link, Meter, Resource, Serial, Supply, Switch};
 use evidence::{Journal, Sight};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -43,8 +43,9 @@ impl Guard {
     ) -> Result<Self, (Fault, Box<dyn Journal>)> {
         let started = async {
             let mut parts = open(&rig, &mut wires, sight).await?;
+            let mut found = std::mem::take(&mut parts.found);
             let (output, switch) = (&mut parts.output, &mut parts.switch);
-            let found = found_energised(&rig, output, switch).await;
+            found.extend(found_energised(&rig, output, switch).await);
             let safe = make_safe(&rig, output, switch).await;
             if !safe.verified {
                 let why = safe.failures.join("; ");
@@ -118,6 +119,8 @@ struct Parts {
     sight: Box<dyn Sight>,
     /// Second handles on the links of supply and switch, where these lead out of this process.
     twins: Option<Twins>,
+    /// What was found energised already while opening.
+    found: Vec<String>,
 }
 
 impl Parts {
@@ -155,22 +158,36 @@ impl Parts {
 
 async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Parts, Fault> {
     let spec = &rig.supply;
+    let place = Place {
+        resource: &spec.resource,
+        dialect: &spec.dialect,
+        serial: spec.serial.as_ref(),
+    };
     let folder = rig.dialects.as_deref();
-    let (mut link, dialect) = wire(&spec.resource, &spec.dialect, "supply", folder, wires).await?;
+    let (mut link, dialect) = place.open("supply", folder, wires).await?;
     let supply_twin = link.take_twin();
-    let supply = Supply::open(link, &dialect)
+    let mut supply = Supply::open(link, &dialect)
         .await?
         .with_limits(spec.limits())?;
     let drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
     let loop_meter = meter(&rig.loop_meter, "loop meter", folder, wires).await?;
-    let (mut link, dialect) = wire(
-        &rig.switch.resource,
-        &rig.switch.dialect,
-        "switch",
-        folder,
-        wires,
-    )
-    .await?;
+    let place = Place {
+        resource: &rig.switch.resource,
+        dialect: &rig.switch.dialect,
+        serial: rig.switch.serial.as_ref(),
+    };
+    let mut found = Vec::new();
+    // Opening its port may start a board anew, which moves contacts: never under voltage.
+    if matches!(place.resource, Resource::Serial { .. }) && supply.output_state().await? {
+        found.push("the supply's output was on".to_owned());
+        supply.off_now().await?;
+        if supply.output_state().await? {
+            let text = "the supply was found on and does not switch off".to_owned();
+            return Err(Fault::Instrument(text));
+        }
+        tokio::time::sleep((spec.settle * 2.0).duration()).await;
+    }
+    let (mut link, dialect) = place.open("switch", folder, wires).await?;
     let switch_twin = link.take_twin();
     let switch = Switch::open(link, &dialect)
         .await?
@@ -182,6 +199,7 @@ async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Par
         switch,
         sight,
         twins: Twins::of(supply_twin, switch_twin)?,
+        found,
     })
 }
 
@@ -191,33 +209,43 @@ async fn meter(
     folder: Option<&Path>,
     wires: &mut Wires,
 ) -> Result<Meter, Fault> {
-    let (link, dialect) = wire(&spec.resource, &spec.dialect, role, folder, wires).await?;
+    let place = Place {
+        resource: &spec.resource,
+        dialect: &spec.dialect,
+        serial: spec.serial.as_ref(),
+    };
+    let (link, dialect) = place.open(role, folder, wires).await?;
     Ok(Meter::open(link, &dialect).await?)
 }
 
-async fn wire(
-    resource: &Resource,
-    dialect: &str,
-    role: &str,
-    folder: Option<&Path>,
-    wires: &mut Wires,
-) -> Result<(Link, Dialect), Fault> {
-    let dialect = Dialect::find(dialect, folder)
-        .map_err(|error| Fault::Instrument(format!("{role}: {error}")))?;
-    let link = match resource {
-        Resource::Tcp { host, port, .. } => Link::tcp(host, *port, &dialect.wire).await,
-        Resource::InProcess { name } => {
-            let Some(stream) = wires.remove(name) else {
-                let text = format!("{role}: there is no in-process wire \"{name}\"");
-                return Err(Fault::Instrument(text));
-            };
-            Ok(Link::over(Box::new(stream), name, &dialect.wire))
-        }
-        other => {
-            let text = format!("{role}: {other} can't be opened; only TCPIP sockets can so far");
-            return Err(Fault::Instrument(text));
-        }
-    };
-    let link = link.map_err(|error| Fault::Instrument(format!("{role}: {error}")))?;
-    Ok((link.named(role), dialect))
+/// Where an instrument is, and how it talks.
+struct Place<'a> {
+    resource: &'a Resource,
+    dialect: &'a str,
+    serial: Option<&'a Serial>,
+}
+
+impl Place<'_> {
+    async fn open(
+        &self,
+        role: &str,
+        folder: Option<&Path>,
+        wires: &mut Wires,
+    ) -> Result<(Link, Dialect), Fault> {
+        let failed = |text: String| Fault::Instrument(format!("{role}: {text}"));
+        let dialect = Dialect::find(self.dialect, folder)
+            .map_err(|error| failed(error.to_string()))?
+            .on_port(self.serial);
+        let link = match self.resource {
+            Resource::InProcess { name } => {
+                let Some(stream) = wires.remove(name) else {
+                    return Err(failed(format!("there is no in-process wire \"{name}\"")));
+                };
+                Ok(Link::over(Box::new(stream), name, &dialect.wire))
+            }
+            outside => Link::open(outside, &dialect.wire).await,
+        };
+        let link = link.map_err(|error| failed(error.to_string()))?;
+        Ok((link.named(role), dialect))
+    }
 }

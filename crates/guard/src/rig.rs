@@ -10,7 +10,7 @@ pub use file::RigError;
 pub use range::Range;
 pub use review::{Finding, Review};
 
-use drivers::Resource;
+use drivers::{Resource, Serial};
 use evidence::{Element as StatedElement, MeterRange, RigStatement};
 use quantity::{Amps, Ohms, Seconds, Volts, Watts};
 use std::path::PathBuf;
@@ -65,6 +65,7 @@ pub struct Path {
 pub struct SupplySpec {
     pub(crate) resource: Resource,
     pub(crate) dialect: String,
+    pub(crate) serial: Option<Serial>,
     /// Highest voltage it can be set to.
     pub max_voltage: Volts,
     /// Highest current it can deliver.
@@ -112,6 +113,7 @@ impl SupplySpec {
 pub struct MeterSpec {
     pub(crate) resource: Resource,
     pub(crate) dialect: String,
+    pub(crate) serial: Option<Serial>,
     pub(crate) mains: Seconds,
     /// Input resistance in the mode used.
     pub input: Ohms,
@@ -136,6 +138,7 @@ impl MeterSpec {
 pub struct SwitchSpec {
     pub(crate) resource: Resource,
     pub(crate) dialect: String,
+    pub(crate) serial: Option<Serial>,
     /// Longest operate or release time.
     pub operate: Seconds,
     /// Longest bounce.

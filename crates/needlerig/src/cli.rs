@@ -23,7 +23,7 @@ struct Cli {
 enum Command {
     /// Characterise one movement: kind, full-scale current, resistance, friction
     Characterize(characterize::Arguments),
-    /// Serve the simulated bench over TCP on this machine
+    /// Serve the simulated bench over TCP and on serial ports of this machine
     Simulate(simulate::Arguments),
     /// Look at a rig file before anything is energised
     #[command(subcommand)]

@@ -52,11 +52,33 @@ impl Bench {
     /// # Errors
     /// When it can't be started.
     pub fn start(program: &Path, seed: u64) -> Result<Self, Error> {
+        let rig = include_str!("../../../rigs/simulated-tcp.toml");
+        Self::start_with(program, seed, rig, &[])
+    }
+
+    /// As [`Bench::start`], with supply and relay board on serial ports.
+    ///
+    /// # Errors
+    /// When it can't be started.
+    pub fn start_on_ports(program: &Path, seed: u64) -> Result<Self, Error> {
+        let rig = include_str!("../../../rigs/simulated-serial.toml");
+        let bench = Self::start_with(program, seed, rig, &["--serial", "ports"])?;
+        let text = std::fs::read_to_string(bench.path("rig.toml"))?;
+        let ports = bench.path("ports").display().to_string();
+        std::fs::write(
+            bench.path("rig.toml"),
+            text.replace("/tmp/needlerig", &ports),
+        )?;
+        Ok(bench)
+    }
+
+    fn start_with(program: &Path, seed: u64, rig: &str, ports: &[&str]) -> Result<Self, Error> {
         let folder = tempfile::tempdir()?;
         let mut simulator = Command::new(program)
             .current_dir(&folder)
             .args(["simulate", "--port", "0", "--log", "truth.jsonl"])
             .args(["--seed", &seed.to_string()])
+            .args(ports)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()?;
@@ -72,8 +94,7 @@ impl Bench {
             .filter_map(|line| Some(line[line.find("TCPIP")?..].to_owned()))
             .take(5)
             .collect();
-        let mut rig = include_str!("../../../rigs/simulated-tcp.toml")
-            .replace("simulated = true", "simulated = false");
+        let mut rig = rig.replace("simulated = true", "simulated = false");
         for (port, resource) in (5025..).zip(&resources) {
             rig = rig.replace(&format!("TCPIP::127.0.0.1::{port}::SOCKET"), resource);
         }

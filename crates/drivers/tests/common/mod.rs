@@ -6,6 +6,7 @@
 
 pub mod case;
 pub mod instrument;
+pub mod pty;
 
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};

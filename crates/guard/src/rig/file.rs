@@ -1,5 +1,6 @@
 //! The rig file's shape, and errors that point at line and column.
 
+use drivers::{Resource, Serial};
 use quantity::{QuantityError, parse_percent};
 use serde::Deserialize;
 use std::ops::Range;
@@ -51,6 +52,7 @@ pub(super) struct RigFile {
 pub(super) struct SupplyFile {
     pub resource: Text,
     pub dialect: Text,
+    pub serial: Option<Spanned<Serial>>,
     pub max_voltage: Text,
     pub max_current: Text,
     pub resolution: Text,
@@ -73,6 +75,7 @@ pub(super) struct MetersFile {
 pub(super) struct MeterFile {
     pub resource: Text,
     pub dialect: Text,
+    pub serial: Option<Spanned<Serial>>,
     pub mains: Text,
     pub input: Text,
     pub calibrated: Option<String>,
@@ -92,6 +95,7 @@ pub(super) struct RangeFile {
 pub(super) struct SwitchFile {
     pub resource: Text,
     pub dialect: Text,
+    pub serial: Option<Spanned<Serial>>,
     pub operate: Text,
     pub bounce: Text,
     pub contact: Text,
@@ -217,6 +221,24 @@ impl Reader<'_> {
         text.as_ref()
             .parse()
             .map_err(|error: T::Err| self.error(text.span(), error.to_string()))
+    }
+
+    /// How a serial port is set, where the file says it; only serial ports have such settings.
+    pub fn serial(
+        &self,
+        resource: &Text,
+        serial: Option<&Spanned<Serial>>,
+    ) -> Result<Option<Serial>, RigError> {
+        let Some(serial) = serial else {
+            return Ok(None);
+        };
+        match self.parse(resource)? {
+            Resource::Serial { .. } => Ok(Some(serial.get_ref().clone())),
+            other => {
+                let message = format!("{other} is no serial port; leave \"serial\" out");
+                Err(self.error(serial.span(), message))
+            }
+        }
     }
 
     /// A quantity that must be above zero.

@@ -114,6 +114,7 @@ fn supply(reader: &Reader<'_>, file: &RigFile) -> Result<SupplySpec, RigError> {
     Ok(SupplySpec {
         resource: reader.parse(&supply.resource)?,
         dialect: supply.dialect.as_ref().clone(),
+        serial: reader.serial(&supply.resource, supply.serial.as_ref())?,
         max_voltage: reader.positive(&supply.max_voltage)?,
         max_current: reader.positive(&supply.max_current)?,
         resolution: reader.positive(&supply.resolution)?,
@@ -141,6 +142,7 @@ fn meter(reader: &Reader<'_>, file: &MeterFile) -> Result<MeterSpec, RigError> {
     Ok(MeterSpec {
         resource: reader.parse(&file.resource)?,
         dialect: file.dialect.as_ref().clone(),
+        serial: reader.serial(&file.resource, file.serial.as_ref())?,
         mains: reader.positive(&file.mains)?,
         input: reader.positive(&file.input)?,
         calibrated: file.calibrated.clone(),
@@ -158,6 +160,7 @@ fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
     Ok(SwitchSpec {
         resource: reader.parse(&switch.resource)?,
         dialect: switch.dialect.as_ref().clone(),
+        serial: reader.serial(&switch.resource, switch.serial.as_ref())?,
         operate: reader.positive(&switch.operate)?,
         bounce: reader.not_negative(&switch.bounce)?,
         contact,

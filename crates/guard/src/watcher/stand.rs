@@ -4,7 +4,7 @@ use super::{BEAT, Brief, DONE, Incident, PATIENCE, READY, SILENCE, Twins, UNSAFE
 use crate::output::Output;
 use crate::rig::Rig;
 use crate::safe::make_safe;
-use drivers::{Dialect, DriverError, Link, LinkState, Resource, Supply, Switch};
+use drivers::{Dialect, DriverError, Link, LinkState, Resource, Serial, Supply, Switch};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::retry_on_intr;
 use rustix::process::{Signal, pidfd_send_signal, setsid};
@@ -123,11 +123,14 @@ impl Hands {
     async fn take_over(brief: &Brief, twins: Twins) -> Result<Self, String> {
         let mut rig = Rig::parse(&brief.rig, "the rig file").map_err(|error| error.to_string())?;
         rig.dialects.clone_from(&brief.dialects);
-        let find = |name: &str| {
-            Dialect::find(name, rig.dialects.as_deref()).map_err(|error| error.to_string())
+        let find = |name: &str, serial: Option<&Serial>| {
+            let found = Dialect::find(name, rig.dialects.as_deref());
+            found
+                .map(|dialect| dialect.on_port(serial))
+                .map_err(|error| error.to_string())
         };
-        let supply_dialect = find(&rig.supply.dialect)?;
-        let switch_dialect = find(&rig.switch.dialect)?;
+        let supply_dialect = find(&rig.supply.dialect, rig.supply.serial.as_ref())?;
+        let switch_dialect = find(&rig.switch.dialect, rig.switch.serial.as_ref())?;
         let adopt = |twin, resource: &Resource, dialect: &Dialect| {
             Link::adopt(twin, &resource.to_string(), &dialect.wire).map_err(DriverError::from)
         };
@@ -193,13 +196,11 @@ impl Hands {
         let (output, switch) = tokio::join!(
             biased;
             async {
-                let needed = self.output.link() != LinkState::Clean;
-                let link = connect(needed, &rig.supply.resource, &self.supply_dialect).await?;
+                let link = connect(self.output.link(), &rig.supply.resource, &self.supply_dialect).await?;
                 supply(rig, link, &self.supply_dialect, &brief.supply_identity).await.ok()
             },
             async {
-                let needed = self.switch.state() != LinkState::Clean;
-                let link = connect(needed, &rig.switch.resource, &self.switch_dialect).await?;
+                let link = connect(self.switch.state(), &rig.switch.resource, &self.switch_dialect).await?;
                 switch(rig, link, &self.switch_dialect, &brief.switch_identity).await.ok()
             },
         );
@@ -213,13 +214,17 @@ impl Hands {
     }
 }
 
-async fn connect(needed: bool, resource: &Resource, dialect: &Dialect) -> Option<Link> {
-    match resource {
-        Resource::Tcp { host, port, .. } if needed => {
-            Link::tcp(host, *port, &dialect.wire).await.ok()
-        }
-        _ => None,
+/// A new connection where the old one no longer serves. A serial port is held by the old one for as
+/// long as it is there: only one that has vanished can be opened anew.
+async fn connect(state: LinkState, resource: &Resource, dialect: &Dialect) -> Option<Link> {
+    let needed = match resource {
+        Resource::Serial { .. } => state == LinkState::Gone,
+        _ => state != LinkState::Clean,
+    };
+    if !needed {
+        return None;
     }
+    Link::open(resource, &dialect.wire).await.ok()
 }
 
 async fn supply(

@@ -1,13 +1,16 @@
-//! `simulate`: the simulated bench over TCP, in real time.
+//! `simulate`: the simulated bench over TCP and on serial ports, in real time.
 
 mod log;
+mod ports;
 
 use crate::exit::{Failure, INSTRUMENT, STORE};
 use crate::output::print;
 use clap::Args;
 use hw_sim::{Bench, Faults, MovementSpec, Pool, SharedBench, Truth};
+use ports::Ports;
 use std::fs::File;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// The first port of `rigs/simulated-tcp.toml`.
@@ -28,6 +31,9 @@ pub struct Arguments {
     /// First of five ports on 127.0.0.1
     #[arg(long, default_value_t = FIRST_PORT)]
     port: u16,
+    /// Serve a plain-ASCII supply and a four-byte relay board on serial ports in this folder, too
+    #[arg(long, value_name = "FOLDER")]
+    serial: Option<PathBuf>,
     /// File of faults that strike on the bench
     #[arg(long, value_name = "FILE")]
     faults: Option<String>,
@@ -97,7 +103,12 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
             );
             Failure::new(INSTRUMENT, text)
         })?;
-        print(&served(&listening.addresses, seed))?;
+        let ports = arguments
+            .serial
+            .as_deref()
+            .map(|folder| Ports::serve(&bench, folder));
+        let ports = ports.transpose()?;
+        print(&served(&listening.addresses, seed, ports.as_ref()))?;
         tokio::select! {
             biased;
             _ = stop.wait_for(|asked| *asked) => {}
@@ -119,17 +130,25 @@ async fn kept(bench: &SharedBench, log: Option<File>) -> std::io::Result<()> {
 }
 
 /// Where the instruments are, and which rig file names them there.
-fn served(addresses: &[(&str, SocketAddr)], seed: u64) -> String {
+fn served(addresses: &[(&str, SocketAddr)], seed: u64, ports: Option<&Ports>) -> String {
     let mut text = format!("simulated bench, seed {seed}; Ctrl-C ends it and tells the truth\n");
     for (name, address) in addresses {
         let (host, port) = (address.ip(), address.port());
         text += &format!("  {name:<8} TCPIP::{host}::{port}::SOCKET\n");
     }
+    for (name, path) in ports.map(Ports::paths).into_iter().flatten() {
+        text += &format!("  {name:<8} ASRL{}::INSTR\n", path.display());
+    }
     let first = addresses.first().map(|(_, address)| address.port());
-    text + if first == Some(FIRST_PORT) {
-        "in another terminal: needlerig characterize rigs/simulated-tcp.toml\n"
+    let usual = first == Some(FIRST_PORT);
+    let (rig, usual) = match ports {
+        None => ("rigs/simulated-tcp.toml", usual),
+        Some(ports) => ("rigs/simulated-serial.toml", usual && ports.usual()),
+    };
+    text + &if usual {
+        format!("in another terminal: needlerig characterize {rig}\n")
     } else {
-        "its rig file: a copy of rigs/simulated-tcp.toml with these resources\n"
+        format!("its rig file: a copy of {rig} with these resources\n")
     }
 }
 
