@@ -61,7 +61,7 @@ impl Stage {
     /// As [`Stage::frame`].
     pub fn frame_into(&mut self, shot: &Shot, frame: &mut Frame) -> Result<(), PictureError> {
         (frame.width, frame.height) = self.scene.size;
-        if shot.disturbances.is_empty() {
+        if shot.disturbances.iter().all(of_needle) {
             self.needle_only(shot, frame);
         } else {
             self.disturbed(shot, frame);
@@ -74,7 +74,13 @@ impl Stage {
 
     fn needle_only(&mut self, shot: &Shot, frame: &mut Frame) {
         let (scene, backdrop, tone) = (&self.scene, &self.backdrop, &self.tone);
-        self.brush.add(scene, backdrop, &[shot.deflection]);
+        let mut deflections = vec![shot.deflection];
+        for disturbance in &shot.disturbances {
+            displace(disturbance, scene, &mut deflections);
+        }
+        if !deflections.is_empty() {
+            self.brush.add(scene, backdrop, &deflections);
+        }
         let width = scene.size.0;
         let mut put_back = Vec::new();
         let developed = &mut self.developed;
@@ -94,7 +100,8 @@ impl Stage {
         let mut scene = self.scene.clone();
         let mut deflections = vec![shot.deflection];
         for disturbance in &shot.disturbances {
-            apply(disturbance, &mut scene, &mut deflections);
+            displace(disturbance, &scene, &mut deflections);
+            apply(disturbance, &mut scene);
         }
         let anew = (scene != self.scene).then(|| Backdrop::of(&scene));
         let backdrop = anew.as_ref().unwrap_or(&self.backdrop);
@@ -132,18 +139,42 @@ fn bare(backdrop: &Backdrop) -> [Plane; 3] {
     [0, 1, 2].map(|channel: usize| add(&backdrop.blurred[channel]))
 }
 
-/// What changes the scene itself, or the needle.
-fn apply(disturbance: &Disturbance, scene: &mut Scene, deflections: &mut Vec<f64>) {
+/// Whether it concerns the needle alone.
+fn of_needle(disturbance: &Disturbance) -> bool {
+    matches!(
+        disturbance,
+        Disturbance::NoNeedle | Disturbance::Vibration(_) | Disturbance::Moving(_)
+    )
+}
+
+/// Where the needle stands during the exposure.
+fn displace(disturbance: &Disturbance, scene: &Scene, deflections: &mut Vec<f64>) {
+    let Some(&middle) = deflections.first() else {
+        return;
+    };
     match *disturbance {
         Disturbance::NoNeedle => deflections.clear(),
-        Disturbance::Knocked { by, roll, slide } => {
-            scene.camera = scene.camera.knocked(by, roll, slide);
-        }
         Disturbance::Vibration(amplitude) => {
             let place = |k: usize| amplitude * (PI * (k as f64 + 0.5) / SWINGS as f64).cos();
-            if let Some(&middle) = deflections.first() {
-                *deflections = (0..SWINGS).map(|k| middle + place(k)).collect();
-            }
+            *deflections = (0..SWINGS).map(|k| middle + place(k)).collect();
+        }
+        Disturbance::Moving(way) => {
+            // Places about a pixel apart at the tip.
+            let tip = |deflection| scene.needle_axis(deflection).1;
+            let (a, b) = (tip(middle - 0.5 * way), tip(middle + 0.5 * way));
+            let count = (b[0] - a[0]).hypot(b[1] - a[1]).ceil().clamp(1.0, 48.0);
+            let place = |k: usize| way * ((k as f64 + 0.5) / count - 0.5);
+            *deflections = (0..count as usize).map(|k| middle + place(k)).collect();
+        }
+        _ => {}
+    }
+}
+
+/// What changes the scene itself.
+fn apply(disturbance: &Disturbance, scene: &mut Scene) {
+    match *disturbance {
+        Disturbance::Knocked { by, roll, slide } => {
+            scene.camera = scene.camera.knocked(by, roll, slide);
         }
         Disturbance::Glare(spot) => scene.light.glare.push(spot),
         Disturbance::Defocus(sigma) => scene.sensor.blur = scene.sensor.blur.hypot(sigma),
@@ -155,7 +186,7 @@ fn apply(disturbance: &Disturbance, scene: &mut Scene, deflections: &mut Vec<f64
             scene.light.gradient = gradient;
             scene.light.shadow = scene.light.shadow.max(0.2);
         }
-        Disturbance::Occluded { .. } | Disturbance::Exposure(_) | Disturbance::Flicker { .. } => {}
+        _ => {}
     }
 }
 
