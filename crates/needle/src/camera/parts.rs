@@ -151,3 +151,89 @@ fn broken(error: std::io::Error) -> CameraError {
 fn damaged(why: &str) -> CameraError {
     CameraError::Damaged(why.to_owned())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::{Parts, boundary};
+    use rand::{RngExt, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    /// Reads parts until the stream ends.
+    fn all(stream: &[u8]) -> Vec<Vec<u8>> {
+        let mut parts = Parts::new(stream, "b".to_owned());
+        std::iter::from_fn(|| parts.next().ok()).collect()
+    }
+
+    #[test]
+    fn boundaries_as_cameras_name_them() {
+        let kind = "multipart/x-mixed-replace";
+        for named in ["b", "\"b\"", "--b", "\"--b\"", "b; charset=x"] {
+            let text = format!("{kind}; boundary={named}");
+            assert_eq!(boundary(&text).as_deref(), Some("b"), "{text}");
+        }
+        assert_eq!(
+            boundary("Multipart/X-Mixed-Replace;Boundary=b").as_deref(),
+            Some("b")
+        );
+        for none in [
+            "image/jpeg",
+            "multipart/mixed; boundary=b",
+            kind,
+            "x; boundary=b",
+        ] {
+            assert_eq!(boundary(none), None, "{none}");
+        }
+        assert_eq!(boundary(&format!("{kind}; boundary=")), None);
+    }
+
+    #[test]
+    fn parts_with_and_without_a_length() {
+        let stream = b"\r\n--b\r\nContent-Length: 5\r\n\r\n12\r\n3\r\n--b\r\nX: y\r\n\r\nab\n--c\r\n\r\n--b\r\n\
+            content-length:2\r\n\r\n89\r\n--b--";
+        assert_eq!(all(stream), [&b"12\r\n3"[..], b"ab\n--c\r\n", b"89"]);
+    }
+
+    #[test]
+    fn a_part_that_is_cut_short_or_too_large_is_none() {
+        for stream in [
+            &b"--b\r\nContent-Length: 5\r\n\r\n1234"[..],
+            b"--b\r\nContent-Length: 99999999999\r\n\r\n1234",
+            b"--b\r\nContent-Length: -1\r\n\r\n1234",
+            b"--b\r\nno head\r\n\r\n1234\r\n--b\r\n",
+            b"--b\r\n\r\n1234",
+            b"1234",
+            b"",
+        ] {
+            assert!(all(stream).is_empty(), "{stream:?}");
+        }
+        let mut endless = b"--b\r\n\r\n".to_vec();
+        endless.resize(20 << 20, b'x');
+        assert!(all(&endless).is_empty());
+        let head = [b"--b\r\n".to_vec(), b"A: b\r\n".repeat(100)].concat();
+        assert!(all(&head).is_empty());
+    }
+
+    #[test]
+    fn garbage_ends() {
+        let pieces: [&[u8]; 8] = [
+            b"--b\r\n",
+            b"Content-Length: 7\r\n",
+            b"\r\n",
+            b"\n",
+            b"--",
+            b"1234567",
+            b"\xff\xd8\xff",
+            b":",
+        ];
+        let mut chance = ChaCha8Rng::seed_from_u64(1);
+        for _ in 0..5000 {
+            let count = chance.random_range(0..40);
+            let stream: Vec<&[u8]> = (0..count)
+                .map(|_| pieces[chance.random_range(0..pieces.len())])
+                .collect();
+            let stream = stream.concat();
+            let held: usize = all(&stream).iter().map(Vec::len).sum();
+            assert!(held <= stream.len());
+        }
+    }
+}
