@@ -116,8 +116,7 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
     let scene = scene(seed);
     let mut stage = Stage::new(scene.clone());
     let mut dice = Dice(super::seed("places", seed));
-    let short = pictures(&mut stage, &SHORT, &mut dice)?;
-    let long = pictures(&mut stage, &LONG, &mut dice)?;
+    let [short, long] = set_up(&mut stage, &mut dice)?;
     let first = DialSetup::propose(&short);
     let second = DialSetup::propose(&long);
     let mut done = Pictured {
@@ -179,6 +178,16 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
         });
     }
     Ok(done)
+}
+
+/// The pictures of a short and of a long set-up.
+fn set_up(stage: &mut Stage, dice: &mut Dice) -> Result<[Vec<Picture>; 2], String> {
+    Ok([pictures(stage, &SHORT, dice)?, pictures(stage, &LONG, dice)?])
+}
+
+/// DEBUG
+pub fn debug_set_up(seed: u64) -> [Vec<Picture>; 2] {
+    set_up(&mut Stage::new(scene(seed)), &mut Dice(super::seed("places", seed))).unwrap()
 }
 
 fn frame(stage: &mut Stage, shot: &Shot) -> Result<Frame, String> {
