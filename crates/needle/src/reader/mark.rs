@@ -45,7 +45,7 @@ impl Gauge<'_> {
         let mut heights = Vec::new();
         for row in 0..=rows as usize {
             let radius = low + row as f64 / self.scale;
-            let reach = (0.45 * place.gap * radius * self.scale).clamp(2.5, 7.0);
+            let reach = self.reach(place.gap * radius);
             let Some((off, height)) = self.crest(place.angle, radius, reach) else {
                 continue;
             };
@@ -68,7 +68,7 @@ impl Gauge<'_> {
         };
         let middle_angle =
             place.angle + fit.at((low + high) / 2.0) / ((low + high) / 2.0 * self.scale);
-        let (inner, outer) = self.ends(middle_angle, (low, high), strength);
+        let (inner, outer) = self.ends(middle_angle, (low, high), place.gap, strength);
         let end = match self.end {
             End::Inner => inner,
             End::Outer => outer,
@@ -86,6 +86,12 @@ impl Gauge<'_> {
             length,
             strength,
         })
+    }
+
+    /// How far to look on either side of a mark, in pixels: into the gap to the next, and beyond
+    /// the widest mark.
+    fn reach(&self, gap: f64) -> f64 {
+        (0.45 * gap * self.scale).clamp(2.5, 0.013 * self.scale + 4.0)
     }
 
     /// Centre of gravity of the print across the angle, in pixels off it, and its height.
@@ -125,10 +131,16 @@ impl Gauge<'_> {
     }
 
     /// Radii at which the mark begins and ends: where it has half its height.
-    fn ends(&self, angle: f64, inside: (f64, f64), strength: f64) -> (Option<f64>, Option<f64>) {
+    fn ends(
+        &self,
+        angle: f64,
+        inside: (f64, f64),
+        gap: f64,
+        strength: f64,
+    ) -> (Option<f64>, Option<f64>) {
         let step = 0.5 / self.scale;
         let height = |radius: f64| -> Option<f64> {
-            let aside = 5.0 / (radius * self.scale);
+            let aside = self.reach(gap * radius) / (radius * self.scale);
             let near = 0.7 / (radius * self.scale);
             let on = (self.dark(angle - near, radius)?
                 + self.dark(angle, radius)?
@@ -154,7 +166,8 @@ impl Gauge<'_> {
             }
             None
         };
-        (cross(inside.0, -1.0), cross(inside.1, 1.0))
+        let middle = (inside.0 + inside.1) / 2.0;
+        (cross(middle, -1.0), cross(middle, 1.0))
     }
 
     /// How much ink is at a place of the dial plane, in steps of brightness from an arbitrary zero.

@@ -90,39 +90,52 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
     })
 }
 
-/// Every how many steps there is a long mark, and the remainder of its number.
+/// Every how many steps there is a long mark, and the remainder of its number: the division that
+/// parts the lengths best. Single marks that were measured wrongly (a letter or the line of an arc
+/// touches them) are outvoted.
 fn long_marks(ticks: &[Tick]) -> Option<(i32, i32)> {
-    let mut lengths: Vec<f64> = ticks.iter().map(|tick| tick.length).collect();
-    lengths.sort_by(f64::total_cmp);
-    let spread = |group: &[f64]| -> f64 {
-        let mut group = group.to_vec();
-        median(&mut group).unwrap_or(0.0)
-    };
-    // The split that puts the groups farthest apart.
-    let split = (2..lengths.len().checked_sub(1)?).max_by(|a, b| {
-        let ratio = |i: usize| lengths[i] / lengths[i - 1].max(1e-9);
-        ratio(*a).total_cmp(&ratio(*b))
-    })?;
-    let (short, long) = lengths.split_at(split);
-    if spread(long) < 1.2 * spread(short) {
-        return None;
-    }
-    let limit = (lengths[split] + lengths[split - 1]) / 2.0;
-    let is_long = |tick: &&Tick| tick.length > limit;
     let mut best: Option<(f64, i32, i32)> = None;
     for period in 2..=20 {
         for phase in 0..period {
-            let at = |tick: &Tick| (tick.number - phase).rem_euclid(period) == 0;
-            let agree = ticks.iter().filter(|t| at(t) == is_long(t)).count() as f64;
-            let hit = ticks.iter().filter(|t| at(t) && is_long(t)).count();
-            let share = agree / ticks.len() as f64;
-            if hit >= 2 && best.is_none_or(|(most, ..)| share > most + 1e-9) {
+            let share = parted(ticks, |tick| (tick.number - phase).rem_euclid(period) == 0);
+            if let Some(share) = share
+                && best.is_none_or(|(most, ..)| share > most + 1e-9)
+            {
                 best = Some((share, period, phase));
             }
         }
     }
     best.filter(|(share, ..)| *share >= 0.88)
         .map(|(_, period, phase)| (period, phase))
+}
+
+/// Share of the marks whose length is on the right side of the middle between the two groups; none
+/// when there is no difference to speak of.
+fn parted(ticks: &[Tick], is_long: impl Fn(&Tick) -> bool) -> Option<f64> {
+    let (mut long, mut short): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+    for tick in ticks {
+        match is_long(tick) {
+            true => long.push(tick.length),
+            false => short.push(tick.length),
+        }
+    }
+    if long.len() < 2 || short.len() < 2 {
+        return None;
+    }
+    let (top, bottom) = (median(&mut long)?, median(&mut short)?);
+    if top < 1.2 * bottom {
+        return None;
+    }
+    let middle = (top + bottom) / 2.0;
+    // Both groups count alike, however many marks each has.
+    let of = |group: &[f64], above: bool| {
+        let right = group
+            .iter()
+            .filter(|length| (**length > middle) == above)
+            .count();
+        right as f64 / group.len() as f64
+    };
+    Some((of(&long, true) + of(&short, false)) / 2.0)
 }
 
 #[cfg(test)]

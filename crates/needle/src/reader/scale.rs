@@ -131,6 +131,10 @@ fn as_marks(chain: &Chain, about: About) -> (Vec<Mark>, View, f64) {
 fn remeasured(print: &Pixels, scale: &Scale) -> Result<Scale, SetupError> {
     let lens = scale.plane.view.lens();
     let pixels = lens.scale_at(Vector2::zeros());
+    let largest = 2.0 * scale.plane.view.width();
+    if !(20.0..largest).contains(&pixels) {
+        return Err(SetupError::NoFit(format!("a radius of {pixels:.0} pixels")));
+    }
     let way = scale.plane.step.signum();
     let angle_step = 0.6 / pixels;
     let grid = Grid {

@@ -143,6 +143,18 @@ impl DialSetup {
         Ok(self)
     }
 
+    /// The set-up of a straight scale after an eye check: what the reader read and what a person
+    /// saw, square-on, at two places far apart. A scale about a pivot needs none and is not changed.
+    ///
+    /// # Errors
+    /// When the places are too near to each other, or reader and person disagree grossly.
+    pub fn eye_checked(mut self, pairs: [(f64, f64); 2]) -> Result<Self, SetupError> {
+        if let Geometry::Straight(straight) = &mut self.geometry {
+            straight.check(pairs)?;
+        }
+        Ok(self)
+    }
+
     /// Deflection of a mark's number.
     pub fn fraction(&self, number: f64) -> f64 {
         (number - self.zero) / (self.full_scale - self.zero)

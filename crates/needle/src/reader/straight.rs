@@ -16,6 +16,9 @@ pub struct Straight {
 }
 
 impl Straight {
+    pub(crate) fn check(&mut self, _pairs: [(f64, f64); 2]) -> Result<(), SetupError> {
+        Ok(())
+    }
     pub(crate) fn place(&self, _number: f64) -> [f64; 2] {
         self.origin
     }

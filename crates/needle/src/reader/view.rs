@@ -97,6 +97,12 @@ impl View {
         }
     }
 
+    /// DEBUG
+    pub fn debug_back(&self, p: [f64; 2]) -> (f64, f64) {
+        let b = self.lens().back(Vector2::from(p));
+        (angle_of(b), b.norm())
+    }
+
     /// Angle between the line of sight to the origin and the plane's normal, in radians.
     pub(crate) fn tilt(&self) -> f64 {
         let normal = Rotation3::new(Vector3::from(self.turn)) * Vector3::z();
