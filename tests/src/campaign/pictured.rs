@@ -162,7 +162,9 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
             Some(trouble) => scene.troubled(trouble, deflection, shot_seed),
         };
         let seen = picture(&frame(&mut stage, &shot)?)?;
-        let plain = trouble.is_none().then(|| plain::read(&scene, &long, &seen, deflection));
+        let plain = trouble
+            .is_none()
+            .then(|| plain::read(&scene, &long, &seen, deflection));
         done.readings.push(Reading {
             trouble,
             truth: deflection,
@@ -182,12 +184,19 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
 
 /// The pictures of a short and of a long set-up.
 fn set_up(stage: &mut Stage, dice: &mut Dice) -> Result<[Vec<Picture>; 2], String> {
-    Ok([pictures(stage, &SHORT, dice)?, pictures(stage, &LONG, dice)?])
+    Ok([
+        pictures(stage, &SHORT, dice)?,
+        pictures(stage, &LONG, dice)?,
+    ])
 }
 
 /// DEBUG
 pub fn debug_set_up(seed: u64) -> [Vec<Picture>; 2] {
-    set_up(&mut Stage::new(scene(seed)), &mut Dice(super::seed("places", seed))).unwrap()
+    set_up(
+        &mut Stage::new(scene(seed)),
+        &mut Dice(super::seed("places", seed)),
+    )
+    .unwrap()
 }
 
 fn frame(stage: &mut Stage, shot: &Shot) -> Result<Frame, String> {

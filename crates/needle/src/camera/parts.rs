@@ -154,7 +154,7 @@ fn damaged(why: &str) -> CameraError {
 
 #[cfg(test)]
 mod tests {
-    use super::{Parts, boundary};
+    use super::{LARGEST_FILE, Parts, boundary};
     use rand::{RngExt, SeedableRng};
     use rand_chacha::ChaCha8Rng;
 
@@ -206,6 +206,9 @@ mod tests {
         ] {
             assert!(all(stream).is_empty(), "{stream:?}");
         }
+        let mut large = format!("--b\r\nContent-Length: {}\r\n\r\n", LARGEST_FILE + 1).into_bytes();
+        large.resize(LARGEST_FILE + 1000, b'x');
+        assert!(all(&large).is_empty());
         let mut endless = b"--b\r\n\r\n".to_vec();
         endless.resize(20 << 20, b'x');
         assert!(all(&endless).is_empty());
