@@ -7,9 +7,12 @@ use crate::frame::{Frame, PictureError};
 use crate::paint::Brush;
 use crate::scene::Scene;
 use crate::shot::{Disturbance, Shot};
-use crate::tone::Tone;
+use crate::tone::{Tone, scramble};
 use std::f64::consts::{PI, TAU};
 
+/// Exposures of the backdrop that are kept: outside of what the needle touches, a frame has the
+/// noise of one of them.
+const GRAINS: usize = 8;
 /// Places of a swinging needle within one exposure.
 const SWINGS: usize = 24;
 
@@ -19,6 +22,7 @@ pub struct Stage {
     backdrop: Backdrop,
     /// The backdrop without a needle, through the sensor but for the noise.
     developed: Vec<i16>,
+    grains: [Vec<u8>; GRAINS],
     brush: Brush,
     tone: Tone,
 }
@@ -36,6 +40,7 @@ impl Stage {
             scene,
             backdrop,
             developed,
+            grains: Default::default(),
             tone,
         }
     }
@@ -61,7 +66,7 @@ impl Stage {
     /// As [`Stage::frame`].
     pub fn frame_into(&mut self, shot: &Shot, frame: &mut Frame) -> Result<(), PictureError> {
         (frame.width, frame.height) = self.scene.size;
-        if shot.disturbances.iter().all(of_needle) {
+        if shot.disturbances.iter().all(moves_needle) {
             self.needle_only(shot, frame);
         } else {
             self.disturbed(shot, frame);
@@ -78,22 +83,24 @@ impl Stage {
         for disturbance in &shot.disturbances {
             displace(disturbance, scene, &mut deflections);
         }
-        if !deflections.is_empty() {
-            self.brush.add(scene, backdrop, &deflections);
+        self.brush.add(scene, backdrop, &deflections);
+        let grain = scramble(shot.seed) as usize % GRAINS;
+        let exposed = &mut self.grains[grain];
+        if exposed.is_empty() {
+            exposed.resize(self.developed.len(), 0);
+            tone.expose(&self.developed, scene.sensor.noise, grain as u64, exposed);
         }
-        let width = scene.size.0;
-        let mut put_back = Vec::new();
-        let developed = &mut self.developed;
+        frame.pixels.clear();
+        frame.pixels.extend_from_slice(exposed);
+        let mut developed = Vec::new();
         self.brush.finish(scene, backdrop, |y, x, lit| {
-            let first = 3 * (y * width + x);
-            let row = &mut developed[first..first + 3 * lit[0].len()];
-            put_back.push((first, row.to_vec()));
-            tone.develop(row, lit);
+            developed.resize(3 * lit[0].len(), 0);
+            tone.develop(&mut developed, lit);
+            let first = 3 * (y * scene.size.0 + x);
+            let row = &mut frame.pixels[first..first + developed.len()];
+            let seed = scramble(shot.seed ^ (y as u64) << 32);
+            tone.expose(&developed, scene.sensor.noise, seed, row);
         });
-        tone.expose(developed, scene.sensor.noise, shot.seed, &mut frame.pixels);
-        for (first, row) in put_back {
-            developed[first..first + row.len()].copy_from_slice(&row);
-        }
     }
 
     fn disturbed(&mut self, shot: &Shot, frame: &mut Frame) {
@@ -122,6 +129,7 @@ impl Stage {
         self.tone
             .develop(&mut developed, [&light[0], &light[1], &light[2]]);
         let noise = scene.sensor.noise;
+        frame.pixels.resize(developed.len(), 0);
         self.tone
             .expose(&developed, noise, shot.seed, &mut frame.pixels);
     }
@@ -139,11 +147,11 @@ fn bare(backdrop: &Backdrop) -> [Plane; 3] {
     [0, 1, 2].map(|channel: usize| add(&backdrop.blurred[channel]))
 }
 
-/// Whether it concerns the needle alone.
-fn of_needle(disturbance: &Disturbance) -> bool {
+/// Whether it does nothing but move the needle.
+fn moves_needle(disturbance: &Disturbance) -> bool {
     matches!(
         disturbance,
-        Disturbance::NoNeedle | Disturbance::Vibration(_) | Disturbance::Moving(_)
+        Disturbance::Vibration(_) | Disturbance::Moving(_)
     )
 }
 

@@ -44,16 +44,15 @@ impl Tone {
                 let at = value.clamp(0.0, 1.0).sqrt() * STEPS as f32;
                 let low = at as usize;
                 let (a, b) = (self.curve[low], self.curve[low + 1]);
-                *out = (a + (at - low as f32) * (b - a)).round() as i16;
+                *out = (a + (at - low as f32) * (b - a) + 0.5) as i16;
             }
         }
     }
 
     /// Adds noise of this many steps and rounds to 8 bits.
-    pub fn expose(&self, developed: &[i16], noise: f64, seed: u64, out: &mut Vec<u8>) {
+    pub fn expose(&self, developed: &[i16], noise: f64, seed: u64, out: &mut [u8]) {
         // Sixteen-bit arithmetic throughout: this loop decides how long a frame takes.
         let scale = (noise * f64::from(PARTS) * 16.0) as i16;
-        out.resize(developed.len(), 0);
         const RUN: usize = 1 << 12;
         let runs = out.chunks_mut(RUN).zip(developed.chunks(RUN));
         for (number, (out, developed)) in runs.enumerate() {
@@ -70,7 +69,7 @@ impl Tone {
 }
 
 /// A number spread evenly over 64 bits.
-fn scramble(seed: u64) -> u64 {
+pub(crate) fn scramble(seed: u64) -> u64 {
     let mut x = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
     x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
