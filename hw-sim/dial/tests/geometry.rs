@@ -273,8 +273,6 @@ fn the_mirror_shows_the_needle_displaced_away_from_the_camera() {
     let mut scene = clean(Layout::Long, 14);
     scene.dial.unit.clear();
     scene.dial.mirror = Some((0.45, 0.6));
-    // Straight lines then stay straight.
-    scene.camera.radial = 0.0;
     scene.needle.height = 0.04;
     scene.needle.shape = Shape::Knife;
     let (root, tip) = scene.needle_axis(0.3);
@@ -284,7 +282,7 @@ fn the_mirror_shows_the_needle_displaced_away_from_the_camera() {
     let reach = scene.needle.reach;
     let share = |out: f64| (out - reach.0) / (reach.1 - reach.0);
     let ring = |low, high| off_line(&change, root, tip, (share(low), share(high)), 15.0);
-    let (outside, inside) = (ring(0.65, 0.75), ring(0.48, 0.57));
+    let (outside, inside) = (ring(0.25, 0.42), ring(0.48, 0.57));
     // The image of a needle at height h lies a little lower than -h: where the axis would appear.
     let mut sunk = scene.clone();
     sunk.needle.height = -scene.needle.height - 0.008;
