@@ -1,6 +1,7 @@
 //! What anyone can run on this repository: `cargo xtask check` is the gate that every change
 //! passes, on a bench machine as in continuous integration.
 
+mod capture;
 mod check;
 mod mutants;
 mod run;
@@ -16,7 +17,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 6] = [
+const TASKS: [Task; 7] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -45,6 +46,11 @@ const TASKS: [Task; 6] = [
         "bench",
         "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
         |arguments| program("bench", arguments),
+    ),
+    (
+        "capture",
+        "FOLDER: pictures from a virtual V4L2 camera in an emulated machine; FOLDER: its kernel",
+        capture::capture,
     ),
     (
         "mutants",

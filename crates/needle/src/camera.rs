@@ -76,6 +76,14 @@ pub enum CameraError {
         /// What it answers.
         answer: String,
     },
+    /// The camera offers other pictures than those asked for.
+    #[error("{camera} offers {offered}; state a size that it offers, in JPEG or YUYV")]
+    Offers {
+        /// Which camera.
+        camera: String,
+        /// What it offers.
+        offered: String,
+    },
     /// No picture in time.
     #[error("no picture from {camera} within {} ms", waited.as_millis())]
     Late {

@@ -50,8 +50,6 @@ pub struct V4l2Camera {
     kind: PixelFormat,
     bytes_per_line: usize,
     novelty: Novelty,
-    /// Pictures still to be let go by since the controls were changed.
-    unsettled: usize,
     unlocked: Vec<String>,
 }
 
@@ -59,8 +57,8 @@ impl V4l2Camera {
     /// Opens a device, `/dev/video0` for instance, sets it and starts its stream.
     ///
     /// # Errors
-    /// When it can't be opened, does not offer such pictures (JPEG or YUYV), or does not take a
-    /// setting.
+    /// When it can't be opened, does not offer such pictures (JPEG or YUYV), does not take a
+    /// setting, or sends nothing.
     pub fn open(path: &Path, settings: &V4l2Settings) -> Result<Self, CameraError> {
         let name = format!("camera {}", path.display());
         let failed = |error: io::Error| CameraError::Unreachable {
@@ -77,9 +75,9 @@ impl V4l2Camera {
         let wanted = [PixelFormat::MJPG, PixelFormat::JPEG, PixelFormat::YUYV];
         let chosen = wanted.into_iter().find(|format| offered.contains(format));
         let (width, height) = settings.size;
-        let refused = |answer: String| CameraError::NoPicture {
+        let refused = |offered: String| CameraError::Offers {
             camera: name.clone(),
-            answer,
+            offered,
         };
         let Some(chosen) = chosen else {
             return Err(refused(format!("pictures of the kinds {offered:?} only")));
@@ -91,12 +89,12 @@ impl V4l2Camera {
         let given = (format.width(), format.height(), format.pixel_format());
         if given != (width, height, chosen) {
             return Err(refused(format!(
-                "pictures of {} × {} {:?} in place of {width} × {height} {chosen:?}",
+                "{} × {} {:?} in place of {width} × {height} {chosen:?}",
                 given.0, given.1, given.2
             )));
         }
         let bytes_per_line = format.bytes_per_line() as usize;
-        Ok(Self {
+        let mut camera = Self {
             path: path.to_owned(),
             card,
             deadline: settings.deadline,
@@ -105,9 +103,12 @@ impl V4l2Camera {
             kind: chosen,
             bytes_per_line,
             novelty: Novelty::default(),
-            unsettled: SETTLING,
             unlocked,
-        })
+        };
+        for _ in 0..SETTLING {
+            camera.next(Instant::now() + settings.deadline)?;
+        }
+        Ok(camera)
     }
 
     /// What the camera goes on setting by itself, because it can't be locked.
@@ -159,7 +160,7 @@ impl Camera for V4l2Camera {
         while !self.stream.will_block().map_err(|error| self.lost(error))? {
             self.next(until)?;
         }
-        for _ in 0..SKIPPED + std::mem::take(&mut self.unsettled) {
+        for _ in 0..SKIPPED {
             self.next(until)?;
         }
         let mut repeated = false;
