@@ -98,11 +98,13 @@ impl Gauge<'_> {
     fn crest(&self, angle: f64, radius: f64, reach: f64) -> Option<(f64, f64)> {
         let mut centre = 0.0;
         let mut height = 0.0;
-        for _ in 0..3 {
+        // Each round goes only part of the way, the narrower the window the less: to the end, or
+        // the mark would be found where it was expected.
+        for _ in 0..25 {
             let count = (2.0 * reach / STEP).round() as usize;
             let mut profile = Vec::with_capacity(count + 1);
             for index in 0..=count {
-                let off = centre - reach + index as f64 * STEP;
+                let off = centre - reach + 2.0 * reach * index as f64 / count as f64;
                 profile.push((off, self.dark(angle + off / (radius * self.scale), radius)?));
             }
             let edge = 2.min(count / 4);
@@ -124,8 +126,12 @@ impl Gauge<'_> {
             if (next - centre).abs() > reach {
                 return None;
             }
+            let still = (next - centre).abs() < 0.002;
             centre = next;
             height = top;
+            if still {
+                break;
+            }
         }
         (centre.abs() < reach).then_some((centre, height))
     }
