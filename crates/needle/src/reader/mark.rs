@@ -35,7 +35,8 @@ pub(crate) struct Gauge<'a> {
 impl Gauge<'_> {
     /// The mark at `place`; none where print does not stand out or is no straight stroke.
     pub(crate) fn measure(&self, place: Place) -> Option<Mark> {
-        let inset = 1.5 / self.scale;
+        // Blur makes the ends of a mark lean to one side where the dial is seen aslant.
+        let inset = (3.0 / self.scale).min(0.22 * (place.radii.1 - place.radii.0));
         let (low, high) = (place.radii.0 + inset, place.radii.1 - inset);
         let rows = ((high - low) * self.scale).floor();
         if rows < 2.0 {
