@@ -16,7 +16,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 6] = [
+const TASKS: [Task; 7] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -40,6 +40,11 @@ const TASKS: [Task; 6] = [
             run::finish(run::cargo(&build))?;
             program("kill-campaign", arguments)
         },
+    ),
+    (
+        "reader-campaign",
+        "[COUNT] [NAME]: random dials before random cameras, read and judged; --seed N for one",
+        |arguments| program("reader-campaign", arguments),
     ),
     (
         "bench",

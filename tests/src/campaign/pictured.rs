@@ -162,7 +162,9 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
             Some(trouble) => scene.troubled(trouble, deflection, shot_seed),
         };
         let seen = picture(&frame(&mut stage, &shot)?)?;
-        let plain = trouble.is_none().then(|| plain::read(&scene, &long, &seen, deflection));
+        let plain = trouble
+            .is_none()
+            .then(|| plain::read(&scene, &long, &seen, deflection));
         done.readings.push(Reading {
             trouble,
             truth: deflection,
@@ -182,12 +184,19 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
 
 /// The pictures of a short and of a long set-up.
 fn set_up(stage: &mut Stage, dice: &mut Dice) -> Result<[Vec<Picture>; 2], String> {
-    Ok([pictures(stage, &SHORT, dice)?, pictures(stage, &LONG, dice)?])
+    Ok([
+        pictures(stage, &SHORT, dice)?,
+        pictures(stage, &LONG, dice)?,
+    ])
 }
 
 /// DEBUG
 pub fn debug_set_up(seed: u64) -> [Vec<Picture>; 2] {
-    set_up(&mut Stage::new(scene(seed)), &mut Dice(super::seed("places", seed))).unwrap()
+    set_up(
+        &mut Stage::new(scene(seed)),
+        &mut Dice(super::seed("places", seed)),
+    )
+    .unwrap()
 }
 
 fn frame(stage: &mut Stage, shot: &Shot) -> Result<Frame, String> {
@@ -207,7 +216,9 @@ fn at_mark(scene: &Scene, proposed: [f64; 2], fraction: f64) -> bool {
         (x - proposed[0]).hypot(y - proposed[1])
     };
     let nearest = truth.marks.iter().min_by(|a, b| off(a).total_cmp(&off(b)));
-    nearest.is_some_and(|mark| (mark.fraction - fraction).abs() < 1e-6 && off(mark) < scene.size.0 as f64 / 100.0)
+    nearest.is_some_and(|mark| {
+        (mark.fraction - fraction).abs() < 1e-6 && off(mark) < scene.size.0 as f64 / 100.0
+    })
 }
 
 /// From the renderer's pixel edges to the reader's pixel centres.

@@ -18,24 +18,30 @@ pub fn read(scene: &Scene, setup: &[Picture], seen: &Picture, truth: f64) -> Opt
     let rest = setup.first()?;
     let dark = scene.dial.colours.face[1] > scene.needle.colour[1];
     let grey = |picture: &Picture, x: f64, y: f64| -> f64 {
-        let inside = x >= 0.0
-            && y >= 0.0
-            && x < picture.width() as f64
-            && y < picture.height() as f64;
+        let inside =
+            x >= 0.0 && y >= 0.0 && x < picture.width() as f64 && y < picture.height() as f64;
         if !inside {
             return 0.0;
         }
         let at = 3 * (y as usize * picture.width() + x as usize);
-        picture.samples()[at..at + 3].iter().map(|v| f64::from(*v)).sum::<f64>() / 3.0
+        picture.samples()[at..at + 3]
+            .iter()
+            .map(|v| f64::from(*v))
+            .sum::<f64>()
+            / 3.0
     };
     let steps = (full / 0.002) as usize;
     let best = |score: &dyn Fn(f64) -> f64| {
         let angles = (0..=steps).map(|i| zero - 0.02 + (full + 0.04) * i as f64 / steps as f64);
-        angles.max_by(|a, b| score(*a).total_cmp(&score(*b))).unwrap_or(zero)
+        angles
+            .max_by(|a, b| score(*a).total_cmp(&score(*b)))
+            .unwrap_or(zero)
     };
     let along = |angle: f64, value: &dyn Fn(f64, f64) -> f64| -> f64 {
         let places = (0..60).map(|i| reach * (0.3 + 0.65 * f64::from(i) / 60.0));
-        places.map(|r| value(px + r * angle.sin(), py - r * angle.cos())).sum()
+        places
+            .map(|r| value(px + r * angle.sin(), py - r * angle.cos()))
+            .sum()
     };
     let radial = best(&|angle| {
         let sum = along(angle, &|x, y| grey(seen, x, y));
