@@ -7,6 +7,7 @@
     reason = "helpers of tests may fail the test"
 )]
 
+mod cameras;
 mod layers;
 mod program;
 mod promises;

@@ -37,6 +37,7 @@
 //! < UNSEEN glare over the pointer
 //! ```
 
+pub mod camera;
 pub mod reader;
 mod replay;
 mod report;

@@ -1,16 +1,21 @@
-//! Writes pictures of random dials as PNG files: `album FOLDER CATEGORY LAYOUT FIRST COUNT`.
+//! Writes pictures of random dials as PNG files. With a kind of trouble, each has that trouble.
 
-use dial_pictures::{Category, Frame, Layout, Scene, Stage};
+use dial_pictures::{Category, Frame, Layout, Scene, Stage, Trouble};
 use std::error::Error;
 use std::path::Path;
 
+const USAGE: &str = "usage: album FOLDER good|typical|hard any|narrow|arc|corner|long|edgewise \
+FIRST COUNT [NoNeedle|Occluded|Nudged|Knocked|Dark|Bright|Vibration|Glare|Defocus|LightMoved|Flicker]";
+
 fn main() -> Result<(), Box<dyn Error>> {
     let words: Vec<String> = std::env::args().skip(1).collect();
-    let [folder, category, layout, first, count] = words.as_slice() else {
-        return Err(
-            "usage: album FOLDER good|typical|hard any|narrow|arc|corner|long|edgewise FIRST COUNT"
-                .into(),
-        );
+    let [folder, category, layout, first, count, trouble @ ..] = words.as_slice() else {
+        return Err(USAGE.into());
+    };
+    let kind = |trouble: &&Trouble| words.last() == Some(&format!("{trouble:?}"));
+    let trouble = match trouble {
+        [] => None,
+        _ => Some(*Trouble::ALL.iter().find(kind).ok_or(USAGE)?),
     };
     let category = match category.as_str() {
         "good" => Category::Good,
@@ -32,7 +37,11 @@ fn main() -> Result<(), Box<dyn Error>> {
             Some(layout) => Scene::random_of(category, layout, seed, size),
             None => Scene::random(category, seed, size),
         };
-        let shot = scene.later(0.1 + 0.17 * (seed % 6) as f64, seed);
+        let deflection = 0.1 + 0.17 * (seed % 6) as f64;
+        let shot = match trouble {
+            Some(trouble) => scene.troubled(trouble, deflection, seed),
+            None => scene.later(deflection, seed),
+        };
         let frame = Stage::new(scene).frame(&shot)?;
         save(&frame, &Path::new(folder).join(format!("dial-{seed}.png")))?;
     }

@@ -52,7 +52,7 @@ impl Backdrop {
         light_up(&mut sharp, scene);
         let mut blurred = sharp.clone();
         for plane in &mut blurred {
-            blur(plane, scene.size.0, scene.sensor.blur);
+            blur(plane, scene.size.0, scene.sensor.blur_left());
         }
         Backdrop {
             sharp,
@@ -85,7 +85,7 @@ impl<'a> Canvas<'a> {
     }
 
     fn paint(&mut self, outline: &[Point], colour: Colour) {
-        let cover = Cover::of(&seen(self.camera, outline), self.size);
+        let cover = Cover::soft(&seen(self.camera, outline), self.size);
         for (y, x, shares) in cover.rows() {
             for (plane, value) in self.planes.iter_mut().zip(colour) {
                 let row = &mut plane[y * self.size.0 + x..][..shares.len()];
@@ -100,7 +100,7 @@ impl<'a> Canvas<'a> {
     fn coverage(&self, outlines: &[Vec<Point>]) -> Plane {
         let mut all = vec![0.0f32; self.size.0 * self.size.1];
         for outline in outlines {
-            let cover = Cover::of(&seen(self.camera, outline), self.size);
+            let cover = Cover::soft(&seen(self.camera, outline), self.size);
             for (y, x, shares) in cover.rows() {
                 let row = &mut all[y * self.size.0 + x..][..shares.len()];
                 for (total, share) in row.iter_mut().zip(shares) {

@@ -16,14 +16,14 @@ fn strokes(letter: char) -> &'static str {
         '7' => "00401626",
         '8' => "103041423313020110 1304051636454433",
         '9' => "1636454130100103143443",
-        '.' => "1516",
+        '.' => "0506",
         '-' => "1333",
         'V' => "002640",
         'A' => "062046 1434",
         'm' => "0602 031222332326 33424346",
         'u' => "0702 05162635 3236",
         'k' => "0600 0432 1436",
-        'D' => "00204142440626 0600",
+        'D' => "002041452606 0600",
         'C' => "4130100105163645",
         '%' => "0640 0001111000 3536464535",
         'W' => "0016203640",
@@ -31,14 +31,22 @@ fn strokes(letter: char) -> &'static str {
     }
 }
 
+/// Width of a text of this height.
+pub(crate) fn width(text: &str, height: f64) -> f64 {
+    text.chars().map(advance).sum::<f64>() * height / 6.0
+}
+
+/// From one character to the next, in units of the grid.
+fn advance(letter: char) -> f64 {
+    if letter == '.' { 2.6 } else { 5.4 }
+}
+
 /// A text, centred at a place of the dial, this high.
 pub(crate) fn write(text: &str, middle: [f64; 2], height: f64) -> Vec<Vec<Point>> {
     let unit = height / 6.0;
-    let step = 5.5 * unit;
-    let start = middle[0] - 0.5 * step * (text.chars().count() as f64 - 1.0) - 2.0 * unit;
+    let mut left = middle[0] - 0.5 * width(text, height) + 0.7 * unit;
     let mut quads = Vec::new();
-    for (place, letter) in text.chars().enumerate() {
-        let left = start + step * place as f64;
+    for letter in text.chars() {
         for line in strokes(letter).split(' ') {
             let digits: Vec<f64> = line.bytes().map(|digit| f64::from(digit - b'0')).collect();
             let points: Vec<[f64; 2]> = digits
@@ -47,6 +55,7 @@ pub(crate) fn write(text: &str, middle: [f64; 2], height: f64) -> Vec<Vec<Point>
                 .collect();
             quads.extend(points.windows(2).map(|p| quad(p[0], p[1], 0.75 * unit)));
         }
+        left += advance(letter) * unit;
     }
     quads
 }

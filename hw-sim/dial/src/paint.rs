@@ -91,7 +91,7 @@ impl Brush {
     fn cover(&self, scene: &Scene, deflection: f64, height: f64) -> Cover {
         let sweep = &scene.dial.sweep;
         let outline = scene.needle.outline(sweep, deflection, height, (0.0, 0.0));
-        Cover::of(&seen(&scene.camera, &outline), self.size)
+        Cover::soft(&seen(&scene.camera, &outline), self.size)
     }
 
     /// Enters a polygon of this colour; `visible` gives the share seen from pixel and coverage.
@@ -193,7 +193,7 @@ impl Brush {
         backdrop: &Backdrop,
         mut put: impl FnMut(usize, usize, [&[f32]; 3]),
     ) {
-        let weights = weights(scene.sensor.blur);
+        let weights = weights(scene.sensor.blur_left());
         let reach = weights.len() - 1;
         let wide = self.blur_rows(&weights);
         let (width, height) = self.size;

@@ -62,24 +62,16 @@ impl Dial {
         if let Some(width) = self.line {
             all.push(self.band(1.0 - 0.5 * width, 1.0 + 0.5 * width));
         }
-        let beyond = self.tick_length.0.max(0.0) + 0.9 * self.numeral;
-        let within = self.tick_length.0.min(0.0) - 0.9 * self.numeral;
-        let out = 1.0
-            + if self.tick_length.0 > 0.0 {
-                beyond
-            } else {
-                within
-            };
         for step in 0..=self.majors {
-            let fraction = step as f64 / self.majors as f64;
-            let [x, y, _] = self.sweep.point(fraction, out, 0.0, 0.0);
-            let value = figure(fraction * self.full_scale);
+            let value = figure(self.full_scale, step, self.majors);
+            let [x, y] = self.beside(step, letters::width(&value, self.numeral));
             all.extend(letters::write(&value, [x, y], self.numeral));
         }
         let place = match self.sweep {
             Sweep::Turn { start, arc } => {
                 let (s, c) = (start + 0.5 * arc).sin_cos();
-                [0.55 * s, -0.55 * c]
+                let out = if self.tick_length.0 > 0.0 { 0.64 } else { 0.46 };
+                [out * s, -out * c]
             }
             Sweep::Slide { start, length } => [start + 0.5 * length, 0.1],
         };
@@ -92,6 +84,22 @@ impl Dial {
             }
         }
         all
+    }
+
+    /// Where a numeral of this width stands: clear of the major mark, at its end.
+    fn beside(&self, major: usize, width: f64) -> [f64; 2] {
+        let fraction = major as f64 / self.majors as f64;
+        let [x0, y0, _] = self.sweep.point(fraction, 0.0, 0.0, 0.0);
+        let [x1, y1, _] = self.sweep.point(fraction, 1.0, 0.0, 0.0);
+        let half = 0.5 * (width * (x1 - x0).abs() + self.numeral * (y1 - y0).abs());
+        let gap = half + 0.3 * self.numeral;
+        let out = if self.tick_length.0 > 0.0 {
+            1.0 + self.tick_length.0 + gap
+        } else {
+            1.0 + self.tick_length.0 - gap
+        };
+        let [x, y, _] = self.sweep.point(fraction, out, 0.0, 0.0);
+        [x, y]
     }
 
     /// The band between two radii, over the whole scale.
@@ -120,9 +128,9 @@ fn stroke(sweep: &Sweep, fraction: f64, ends: (f64, f64), width: f64) -> Vec<Poi
     ]
 }
 
-/// A number as printed on a dial.
-fn figure(value: f64) -> String {
-    let text = format!("{value:.3}");
+/// The number printed at a major mark.
+pub(crate) fn figure(full_scale: f64, major: usize, majors: usize) -> String {
+    let text = format!("{:.3}", full_scale * major as f64 / majors as f64);
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 

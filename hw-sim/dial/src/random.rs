@@ -2,6 +2,8 @@
 
 use crate::dice::Dice;
 use crate::faces::outlines;
+use crate::letters;
+use crate::plan::figure;
 use crate::scene::{
     Category, Colour, Dial, DialColours, Glare, Layout, Light, Needle, Scene, Sensor, Shape, Sweep,
 };
@@ -156,7 +158,11 @@ fn dial(layout: Layout, ranges: &Ranges, dice: &mut Dice) -> (Dial, Needle) {
     let pitch = sweep.way(1.0) / (majors * minors) as f64;
     let wide = dice.between((0.008, 0.018)).min(0.4 * pitch);
     let narrow = wide * dice.between((0.5, 0.8));
-    let numeral = dice.between((0.07, 0.11)).min(0.35 * pitch * minors as f64);
+    let longest = (0..=majors)
+        .map(|major| letters::width(&figure(full_scale, major, majors), 1.0))
+        .fold(0.0, f64::max);
+    let room = sweep.way(1.0 + sign * (major + 0.1)) / majors as f64;
+    let numeral = dice.between((0.07, 0.11)).min(0.8 * room / longest);
     let turning = matches!(sweep, Sweep::Turn { .. });
     let mirror_top = if outward {
         0.97
@@ -190,7 +196,7 @@ fn dial(layout: Layout, ranges: &Ranges, dice: &mut Dice) -> (Dial, Needle) {
         height: dice.between((0.012, 0.05)),
     };
     let lettering = if outward {
-        1.0 + major + 1.5 * numeral
+        1.0 + major + (0.3 + longest) * numeral
     } else {
         1.0
     };

@@ -1,5 +1,6 @@
 //! Everything that stays the same from frame to frame: dial, needle, camera, light, sensor.
 
+use crate::cover::Cover;
 use crate::space::{Camera, Point, Spot};
 use serde::{Deserialize, Serialize};
 
@@ -186,12 +187,19 @@ pub struct Glare {
 /// What the sensor does to the picture.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Sensor {
-    /// Standard deviation of the point spread, px.
+    /// Standard deviation of the point spread, px; at least 0.36.
     pub blur: f64,
     /// Standard deviation of the noise, in steps of the 8-bit picture.
     pub noise: f64,
     /// Quality of the JPEG compression (1 to 100); none: the raw picture.
     pub jpeg: Option<u8>,
+}
+
+impl Sensor {
+    /// The blur that is still to be added to what soft coverage contains, px.
+    pub(crate) fn blur_left(&self) -> f64 {
+        (self.blur * self.blur - Cover::SOFTNESS).max(0.0).sqrt()
+    }
 }
 
 /// A dial in front of a camera.

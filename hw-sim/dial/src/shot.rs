@@ -32,6 +32,8 @@ pub enum Disturbance {
     Exposure(f64),
     /// The needle swings during the exposure, to both sides by this share of the scale.
     Vibration(f64),
+    /// The needle moves steadily during the exposure, over this share of the scale.
+    Moving(f64),
     /// A new bright spot.
     Glare(Glare),
     /// Further blur, standard deviation in px.

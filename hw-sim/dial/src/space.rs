@@ -37,13 +37,6 @@ impl Camera {
         [self.centre[0] + stretch * a, self.centre[1] + stretch * b]
     }
 
-    /// The camera's place in dial coordinates.
-    pub fn place(&self) -> Point {
-        let t = &self.turn;
-        let back = |k: usize| -(0..3).map(|row| t[row][k] * self.shift[row]).sum::<f64>();
-        [back(0), back(1), -back(2)]
-    }
-
     /// The camera after a knock that moves the picture by about `by` px and turns it by `roll`
     /// rad. The share `slide` of the way is the camera sliding sideways, the rest its turning.
     pub fn knocked(&self, by: Spot, roll: f64, slide: f64) -> Camera {

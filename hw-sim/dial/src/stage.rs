@@ -7,9 +7,12 @@ use crate::frame::{Frame, PictureError};
 use crate::paint::Brush;
 use crate::scene::Scene;
 use crate::shot::{Disturbance, Shot};
-use crate::tone::Tone;
+use crate::tone::{Tone, scramble};
 use std::f64::consts::{PI, TAU};
 
+/// Exposures of the backdrop that are kept: outside of what the needle touches, a frame has the
+/// noise of one of them.
+const GRAINS: usize = 8;
 /// Places of a swinging needle within one exposure.
 const SWINGS: usize = 24;
 
@@ -19,6 +22,7 @@ pub struct Stage {
     backdrop: Backdrop,
     /// The backdrop without a needle, through the sensor but for the noise.
     developed: Vec<i16>,
+    grains: [Vec<u8>; GRAINS],
     brush: Brush,
     tone: Tone,
 }
@@ -36,6 +40,7 @@ impl Stage {
             scene,
             backdrop,
             developed,
+            grains: Default::default(),
             tone,
         }
     }
@@ -61,7 +66,7 @@ impl Stage {
     /// As [`Stage::frame`].
     pub fn frame_into(&mut self, shot: &Shot, frame: &mut Frame) -> Result<(), PictureError> {
         (frame.width, frame.height) = self.scene.size;
-        if shot.disturbances.is_empty() {
+        if shot.disturbances.iter().all(moves_needle) {
             self.needle_only(shot, frame);
         } else {
             self.disturbed(shot, frame);
@@ -74,27 +79,36 @@ impl Stage {
 
     fn needle_only(&mut self, shot: &Shot, frame: &mut Frame) {
         let (scene, backdrop, tone) = (&self.scene, &self.backdrop, &self.tone);
-        self.brush.add(scene, backdrop, &[shot.deflection]);
-        let width = scene.size.0;
-        let mut put_back = Vec::new();
-        let developed = &mut self.developed;
-        self.brush.finish(scene, backdrop, |y, x, lit| {
-            let first = 3 * (y * width + x);
-            let row = &mut developed[first..first + 3 * lit[0].len()];
-            put_back.push((first, row.to_vec()));
-            tone.develop(row, lit);
-        });
-        tone.expose(developed, scene.sensor.noise, shot.seed, &mut frame.pixels);
-        for (first, row) in put_back {
-            developed[first..first + row.len()].copy_from_slice(&row);
+        let mut deflections = vec![shot.deflection];
+        for disturbance in &shot.disturbances {
+            displace(disturbance, scene, &mut deflections);
         }
+        self.brush.add(scene, backdrop, &deflections);
+        let grain = scramble(shot.seed) as usize % GRAINS;
+        let exposed = &mut self.grains[grain];
+        if exposed.is_empty() {
+            exposed.resize(self.developed.len(), 0);
+            tone.expose(&self.developed, scene.sensor.noise, grain as u64, exposed);
+        }
+        frame.pixels.clear();
+        frame.pixels.extend_from_slice(exposed);
+        let mut developed = Vec::new();
+        self.brush.finish(scene, backdrop, |y, x, lit| {
+            developed.resize(3 * lit[0].len(), 0);
+            tone.develop(&mut developed, lit);
+            let first = 3 * (y * scene.size.0 + x);
+            let row = &mut frame.pixels[first..first + developed.len()];
+            let seed = scramble(shot.seed ^ (y as u64) << 32);
+            tone.expose(&developed, scene.sensor.noise, seed, row);
+        });
     }
 
     fn disturbed(&mut self, shot: &Shot, frame: &mut Frame) {
         let mut scene = self.scene.clone();
         let mut deflections = vec![shot.deflection];
         for disturbance in &shot.disturbances {
-            apply(disturbance, &mut scene, &mut deflections);
+            displace(disturbance, &scene, &mut deflections);
+            apply(disturbance, &mut scene);
         }
         let anew = (scene != self.scene).then(|| Backdrop::of(&scene));
         let backdrop = anew.as_ref().unwrap_or(&self.backdrop);
@@ -115,6 +129,7 @@ impl Stage {
         self.tone
             .develop(&mut developed, [&light[0], &light[1], &light[2]]);
         let noise = scene.sensor.noise;
+        frame.pixels.resize(developed.len(), 0);
         self.tone
             .expose(&developed, noise, shot.seed, &mut frame.pixels);
     }
@@ -132,18 +147,42 @@ fn bare(backdrop: &Backdrop) -> [Plane; 3] {
     [0, 1, 2].map(|channel: usize| add(&backdrop.blurred[channel]))
 }
 
-/// What changes the scene itself, or the needle.
-fn apply(disturbance: &Disturbance, scene: &mut Scene, deflections: &mut Vec<f64>) {
+/// Whether it does nothing but move the needle.
+fn moves_needle(disturbance: &Disturbance) -> bool {
+    matches!(
+        disturbance,
+        Disturbance::Vibration(_) | Disturbance::Moving(_)
+    )
+}
+
+/// Where the needle stands during the exposure.
+fn displace(disturbance: &Disturbance, scene: &Scene, deflections: &mut Vec<f64>) {
+    let Some(&middle) = deflections.first() else {
+        return;
+    };
     match *disturbance {
         Disturbance::NoNeedle => deflections.clear(),
-        Disturbance::Knocked { by, roll, slide } => {
-            scene.camera = scene.camera.knocked(by, roll, slide);
-        }
         Disturbance::Vibration(amplitude) => {
             let place = |k: usize| amplitude * (PI * (k as f64 + 0.5) / SWINGS as f64).cos();
-            if let Some(&middle) = deflections.first() {
-                *deflections = (0..SWINGS).map(|k| middle + place(k)).collect();
-            }
+            *deflections = (0..SWINGS).map(|k| middle + place(k)).collect();
+        }
+        Disturbance::Moving(way) => {
+            // Places about a pixel apart at the tip.
+            let tip = |deflection| scene.needle_axis(deflection).1;
+            let (a, b) = (tip(middle - 0.5 * way), tip(middle + 0.5 * way));
+            let count = (b[0] - a[0]).hypot(b[1] - a[1]).ceil().clamp(1.0, 48.0);
+            let place = |k: usize| way * ((k as f64 + 0.5) / count - 0.5);
+            *deflections = (0..count as usize).map(|k| middle + place(k)).collect();
+        }
+        _ => {}
+    }
+}
+
+/// What changes the scene itself.
+fn apply(disturbance: &Disturbance, scene: &mut Scene) {
+    match *disturbance {
+        Disturbance::Knocked { by, roll, slide } => {
+            scene.camera = scene.camera.knocked(by, roll, slide);
         }
         Disturbance::Glare(spot) => scene.light.glare.push(spot),
         Disturbance::Defocus(sigma) => scene.sensor.blur = scene.sensor.blur.hypot(sigma),
@@ -155,7 +194,7 @@ fn apply(disturbance: &Disturbance, scene: &mut Scene, deflections: &mut Vec<f64
             scene.light.gradient = gradient;
             scene.light.shadow = scene.light.shadow.max(0.2);
         }
-        Disturbance::Occluded { .. } | Disturbance::Exposure(_) | Disturbance::Flicker { .. } => {}
+        _ => {}
     }
 }
 
