@@ -43,6 +43,11 @@ const TASKS: [Task; 7] = [
         },
     ),
     (
+        "reader-campaign",
+        "[COUNT] [NAME]: random dials before random cameras, read and judged; --seed N for one",
+        |arguments| program("reader-campaign", arguments),
+    ),
+    (
         "bench",
         "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
         |arguments| program("bench", arguments),

@@ -1,5 +1,7 @@
 //! The camera reader: pixels to deflection. Pure functions.
 
+mod annotate;
+mod bootstrap;
 mod chain;
 mod learned;
 mod light;
@@ -24,6 +26,8 @@ mod unroll;
 mod view;
 mod warp;
 
+pub use annotate::annotate;
+pub use bootstrap::{Turn, turn};
 pub use picture::{Picture, PictureError};
 pub use read::{Reader, Seen, TRUSTED};
 pub use refusal::{Refusal, SetupError};

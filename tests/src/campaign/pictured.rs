@@ -216,7 +216,9 @@ fn at_mark(scene: &Scene, proposed: [f64; 2], fraction: f64) -> bool {
         (x - proposed[0]).hypot(y - proposed[1])
     };
     let nearest = truth.marks.iter().min_by(|a, b| off(a).total_cmp(&off(b)));
-    nearest.is_some_and(|mark| (mark.fraction - fraction).abs() < 1e-6 && off(mark) < 4.0)
+    nearest.is_some_and(|mark| {
+        (mark.fraction - fraction).abs() < 1e-6 && off(mark) < scene.size.0 as f64 / 100.0
+    })
 }
 
 /// From the renderer's pixel edges to the reader's pixel centres.

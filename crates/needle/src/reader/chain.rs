@@ -62,6 +62,25 @@ pub(crate) fn best(blobs: &[Blob], reach: f64) -> Option<Chain> {
     best
 }
 
+/// The best straight scale among the strokes; `length` is that of the needle's way. The waves of
+/// the curve on which the ends lie are so long that it is a straight line with a slight bend.
+pub(crate) fn straight(blobs: &[Blob], length: f64) -> Option<Chain> {
+    let shrunk: Vec<Blob> = blobs
+        .iter()
+        .map(|blob| Blob {
+            angle_in: blob.angle_in / length,
+            angle_out: blob.angle_out / length,
+            ..*blob
+        })
+        .collect();
+    let mut chain = best(&shrunk, length)?;
+    for (_, blob) in &mut chain.marks {
+        blob.angle_in *= length;
+        blob.angle_out *= length;
+    }
+    Some(chain)
+}
+
 /// The radii at which most strokes end, at most four.
 fn common(blobs: &[Blob], end: End, reach: f64) -> Vec<f64> {
     let bin = 0.02 * reach;
@@ -94,7 +113,7 @@ fn common(blobs: &[Blob], end: End, reach: f64) -> Vec<f64> {
 fn on_curve(blobs: &[Blob], end: End, radius: f64, reach: f64) -> Vec<Blob> {
     let mut curve = Curve(SVector::from([radius, 0.0, 0.0, 0.0, 0.0]));
     let mut cut = 0.06 * reach;
-    let least = (0.010 * reach).max(2.2);
+    let least = (0.014 * reach).max(2.5);
     for _ in 0..8 {
         let sigma = cut / 3.0;
         let mut information = SMatrix::<f64, TERMS, TERMS>::zeros();

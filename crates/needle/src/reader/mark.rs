@@ -35,7 +35,8 @@ pub(crate) struct Gauge<'a> {
 impl Gauge<'_> {
     /// The mark at `place`; none where print does not stand out or is no straight stroke.
     pub(crate) fn measure(&self, place: Place) -> Option<Mark> {
-        let inset = 1.5 / self.scale;
+        // Blur makes the ends of a mark lean to one side where the dial is seen aslant.
+        let inset = (3.0 / self.scale).min(0.22 * (place.radii.1 - place.radii.0));
         let (low, high) = (place.radii.0 + inset, place.radii.1 - inset);
         let rows = ((high - low) * self.scale).floor();
         if rows < 2.0 {
@@ -98,11 +99,13 @@ impl Gauge<'_> {
     fn crest(&self, angle: f64, radius: f64, reach: f64) -> Option<(f64, f64)> {
         let mut centre = 0.0;
         let mut height = 0.0;
-        for _ in 0..3 {
+        // Each round goes only part of the way, the narrower the window the less: to the end, or
+        // the mark would be found where it was expected.
+        for _ in 0..25 {
             let count = (2.0 * reach / STEP).round() as usize;
             let mut profile = Vec::with_capacity(count + 1);
             for index in 0..=count {
-                let off = centre - reach + index as f64 * STEP;
+                let off = centre - reach + 2.0 * reach * index as f64 / count as f64;
                 profile.push((off, self.dark(angle + off / (radius * self.scale), radius)?));
             }
             let edge = 2.min(count / 4);
@@ -124,8 +127,12 @@ impl Gauge<'_> {
             if (next - centre).abs() > reach {
                 return None;
             }
+            let still = (next - centre).abs() < 0.002;
             centre = next;
             height = top;
+            if still {
+                break;
+            }
         }
         (centre.abs() < reach).then_some((centre, height))
     }

@@ -32,7 +32,8 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
         (1, 0)
     });
     let is_long = |number: i32| (number - phase).rem_euclid(period) == 0;
-    let inside = |number: i32| (first..=last).contains(&number);
+    // The outermost marks are found least surely: the line of the arc ends at them.
+    let inside = |number: i32| (first - 1..=last + 1).contains(&number);
     let near = rest.round() as i32;
     let zero = (0..=period)
         .flat_map(|off| [near + off, near - off])
@@ -43,7 +44,8 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
                 .total_cmp(&(f64::from(*b) - rest).abs())
         })
         .unwrap_or(first);
-    let full_scale = (zero + 1..=last).rev().find(|number| is_long(*number))?;
+    let beyond = if period > 1 { last + 1 } else { last };
+    let full_scale = (zero + 1..=beyond).rev().find(|number| is_long(*number))?;
     let arc = f64::from(full_scale - zero);
     if (f64::from(zero) - rest).abs() > 0.02 * arc {
         doubts.push(format!(
@@ -62,6 +64,9 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
     }
     if !ticks.iter().any(|tick| tick.number == zero) {
         doubts.push("the proposed zero mark is covered".to_owned());
+    }
+    if last < full_scale {
+        doubts.push("the proposed full-scale mark itself was not found".to_owned());
     }
     let within = ticks
         .iter()
@@ -127,15 +132,13 @@ fn parted(ticks: &[Tick], is_long: impl Fn(&Tick) -> bool) -> Option<f64> {
         return None;
     }
     let middle = (top + bottom) / 2.0;
-    // Both groups count alike, however many marks each has.
-    let of = |group: &[f64], above: bool| {
-        let right = group
+    let right = |group: &[f64], above: bool| {
+        group
             .iter()
             .filter(|length| (**length > middle) == above)
-            .count();
-        right as f64 / group.len() as f64
+            .count()
     };
-    Some((of(&long, true) + of(&short, false)) / 2.0)
+    Some((right(&long, true) + right(&short, false)) as f64 / ticks.len() as f64)
 }
 
 #[cfg(test)]

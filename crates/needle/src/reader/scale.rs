@@ -149,7 +149,8 @@ fn remeasured(print: &Pixels, scale: &Scale) -> Result<Scale, SetupError> {
         lens.project(polar(way * angle, radius))
     });
     let mut blobs = unrolled.strokes(scale.ink, (0.012f64).max(3.0 / pixels));
-    let near = (0.012f64).max(2.2 / pixels);
+    // The line of the arc, where there is one, is part of the outermost marks.
+    let near = (0.02f64).max(2.5 / pixels);
     blobs.retain(|blob| (scale.end.radius(blob) - 1.0).abs() < near);
     let (found, divided, trimmed) = numbered(&blobs, scale);
     let step = scale.plane.step / f64::from(divided);

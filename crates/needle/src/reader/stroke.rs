@@ -76,6 +76,25 @@ pub(crate) fn find(plate: &Plate, frame: usize) -> Result<Stroke, String> {
     through(&spots.collect::<Vec<_>>())
 }
 
+/// The line of the places where `sign` times the value is above `limit`.
+///
+/// # Errors
+/// What was seen instead, in words.
+pub(crate) fn of_spots(
+    width: usize,
+    values: &[f32],
+    sign: f32,
+    limit: f32,
+) -> Result<Stroke, String> {
+    let spots = values.iter().enumerate().filter_map(|(index, value)| {
+        (sign * value > limit).then(|| Spot {
+            at: Vector2::new((index % width) as f64, (index / width) as f64),
+            weight: f64::from((sign * value).min(3.0 * limit)),
+        })
+    });
+    through(&spots.collect::<Vec<_>>())
+}
+
 /// The line that covers the greatest length of spots.
 fn through(spots: &[Spot]) -> Result<Stroke, String> {
     if spots.len() < 60 {

@@ -72,9 +72,14 @@ impl Unrolled {
         Self { grid, values }
     }
 
-    /// Strokes at least `shortest` long (in units of the radius), in either ink.
+    /// Strokes at least `shortest` long (in units of the radius).
     pub(crate) fn strokes(&self, ink: Ink, shortest: f64) -> Vec<Blob> {
-        let height = self.heights(ink);
+        self.strokes_within(ink, shortest, WIDEST)
+    }
+
+    /// Strokes at least `shortest` long and at most `widest` wide (in units of the columns).
+    pub(crate) fn strokes_within(&self, ink: Ink, shortest: f64, widest: f64) -> Vec<Blob> {
+        let height = self.heights(ink, widest);
         let mut sorted: Vec<f64> = height.iter().step_by(7).map(|h| f64::from(*h)).collect();
         let typical = super::line::median(&mut sorted).unwrap_or(0.0);
         let limit = (5.0 * typical).max(7.0) as f32;
@@ -108,9 +113,9 @@ impl Unrolled {
 
     /// How far each value stands out from its surroundings along the angle; smoothed over three
     /// rows.
-    fn heights(&self, ink: Ink) -> Vec<f32> {
+    fn heights(&self, ink: Ink, widest: f64) -> Vec<f32> {
         let columns = self.grid.columns;
-        let window = ((WIDEST / self.grid.angle_step) as usize).max(5) | 1;
+        let window = ((widest / self.grid.angle_step) as usize).max(5) | 1;
         let mut heights = vec![0.0; self.values.len()];
         for row in 0..self.grid.rows {
             let range = row * columns..(row + 1) * columns;
