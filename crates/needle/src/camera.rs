@@ -22,6 +22,7 @@ pub use decode::{LARGEST_FILE, decode_jpeg, decode_picture, decode_png};
 pub use file::FileCamera;
 pub use http::StillCamera;
 pub use lens::Lens;
+pub use novelty::Novelty;
 pub use region::Region;
 pub use stream::StreamCamera;
 #[cfg(target_os = "linux")]

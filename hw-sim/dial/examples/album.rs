@@ -1,6 +1,6 @@
 //! Writes pictures of random dials as PNG files. With a kind of trouble, each has that trouble.
 
-use dial_pictures::{Category, Frame, Layout, Scene, Stage, Trouble};
+use dial_pictures::{Category, Layout, Scene, Stage, Trouble};
 use std::error::Error;
 use std::path::Path;
 
@@ -43,15 +43,9 @@ fn main() -> Result<(), Box<dyn Error>> {
             None => scene.later(deflection, seed),
         };
         let frame = Stage::new(scene).frame(&shot)?;
-        save(&frame, &Path::new(folder).join(format!("dial-{seed}.png")))?;
+        let path = Path::new(folder).join(format!("dial-{seed}.png"));
+        let (width, height) = (frame.width as u32, frame.height as u32);
+        image::save_buffer(path, &frame.pixels, width, height, image::ColorType::Rgb8)?;
     }
-    Ok(())
-}
-
-fn save(frame: &Frame, path: &Path) -> Result<(), Box<dyn Error>> {
-    let file = std::fs::File::create(path)?;
-    let mut encoder = png::Encoder::new(file, frame.width as u32, frame.height as u32);
-    encoder.set_color(png::ColorType::Rgb);
-    encoder.write_header()?.write_image_data(&frame.pixels)?;
     Ok(())
 }

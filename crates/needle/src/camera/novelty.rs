@@ -4,13 +4,13 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 
 /// Remembers the last picture by its bytes.
 #[derive(Debug, Default)]
-pub(crate) struct Novelty {
+pub struct Novelty {
     last: Option<u64>,
 }
 
 impl Novelty {
     /// Whether these bytes differ from the last picture's; they are the last picture from now on.
-    pub(crate) fn is_new(&mut self, bytes: &[u8]) -> bool {
+    pub fn is_new(&mut self, bytes: &[u8]) -> bool {
         let mut hasher = DefaultHasher::new();
         bytes.hash(&mut hasher);
         let this = hasher.finish();
