@@ -17,7 +17,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 7] = [
+const TASKS: [Task; 8] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
