@@ -1,8 +1,12 @@
 //! The cameras of the program on the pictures that the simulated bench serves over HTTP.
 
-use hw_sim::pictures::{Category, Layout, Scene};
+use evidence::Sight;
+use hw_sim::pictures::{Category, Frame, Layout, Scene, Shot, Stage};
 use hw_sim::{Bench, DialCamera, Fault, Kind, Place, find};
-use needle::camera::{Camera, CameraError, StillCamera, StreamCamera};
+use needle::camera::{
+    Camera, CameraError, CameraSight, Lens, Novelty, StillCamera, StreamCamera, read_needle,
+};
+use needle::reader::{Corrections, DialSetup, Picture, Reader};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::sync::oneshot;
@@ -20,18 +24,27 @@ struct Served {
     thread: Option<std::thread::JoinHandle<()>>,
 }
 
+/// The dial before the bench.
+fn scene() -> Scene {
+    let mut scene = Scene::random_of(Category::Good, Layout::Arc, 3, SIZE);
+    scene.sensor.jpeg = None;
+    scene
+}
+
+fn bench(fault: Option<Fault>) -> Bench {
+    let spec = find("heron").unwrap();
+    match fault {
+        Some(fault) => Bench::faulty(&spec, 3, &fault.into()),
+        None => Bench::standard(&spec, 3),
+    }
+}
+
 fn serve(fault: Option<Kind>) -> Served {
     let (tell, told) = std::sync::mpsc::channel();
     let (end, ended) = oneshot::channel();
     let serve = async move {
-        let spec = find("heron").unwrap();
-        let bench = match fault {
-            Some(kind) => Bench::faulty(&spec, 3, &Fault::new(Place::Reader, kind).into()),
-            None => Bench::standard(&spec, 3),
-        };
-        let mut scene = Scene::random_of(Category::Good, Layout::Arc, 3, SIZE);
-        scene.sensor.jpeg = None;
-        let camera = DialCamera::new(&Arc::new(Mutex::new(bench)), scene);
+        let bench = bench(fault.map(|kind| Fault::new(Place::Reader, kind)));
+        let camera = DialCamera::new(&Arc::new(Mutex::new(bench)), scene());
         let served = hw_sim::http::camera(camera, 0).await.unwrap();
         tell.send(served.address).unwrap();
         let _ = ended.await;
@@ -125,4 +138,100 @@ fn a_path_that_is_not_served_says_so() {
     let address = format!("{}/other", served.address);
     let error = StillCamera::new(&address, AMPLE).frame().unwrap_err();
     assert!(error.to_string().contains("404"), "{error}");
+}
+
+fn picture(frame: Frame) -> Picture {
+    Picture::rgb(frame.width, frame.height, frame.pixels).unwrap()
+}
+
+/// A reader set up from pictures of the needle in five places.
+fn reader() -> Reader {
+    let mut stage = Stage::new(scene());
+    let mut take = |(number, deflection)| {
+        let frame = stage.frame(&Shot::plain(deflection, number)).unwrap();
+        picture(frame)
+    };
+    let places = [0.0, 0.2, 0.4, 0.6, 0.8];
+    let pictures: Vec<Picture> = (1000..).zip(places).map(&mut take).collect();
+    let confirmed = Corrections {
+        confirm: true,
+        ..Corrections::default()
+    };
+    let proposed = DialSetup::propose(&pictures).unwrap();
+    let setup = proposed.corrected(&confirmed).unwrap();
+    Reader::new(&setup, &pictures).unwrap()
+}
+
+#[test]
+fn the_needle_is_read_over_http() {
+    let served = serve(None);
+    let rest = bench(None).shown();
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .unwrap();
+    for camera in both(&served, AMPLE) {
+        let lens = Lens::new(camera, AMPLE).unwrap();
+        let mut sight = CameraSight::new(lens, reader(), None);
+        let sighting = runtime.block_on(sight.look());
+        let needle = sighting.seen.unwrap();
+        let off = (needle.deflection - rest).abs();
+        assert!(off < 0.005, "off by {off} of scale");
+        assert!(sighting.age < AMPLE.as_secs_f64());
+    }
+}
+
+/// What the reader says to twenty pictures of a bench with this fault, in virtual time.
+fn sightings(fault: Option<Fault>) -> Vec<Result<f64, String>> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .start_paused(true)
+        .build()
+        .unwrap();
+    let mut camera = DialCamera::new(&Arc::new(Mutex::new(bench(fault))), scene());
+    let (reader, mut novelty) = (reader(), Novelty::default());
+    runtime.block_on(async {
+        let mut all = Vec::new();
+        for _ in 0..20 {
+            let frame = camera.picture().await.unwrap().frame;
+            let new = novelty.is_new(&frame.pixels);
+            let seen = read_needle(&reader, &picture(frame));
+            all.push(if new {
+                seen.map(|needle| needle.deflection)
+            } else {
+                Err("old".into())
+            });
+        }
+        all
+    })
+}
+
+#[test]
+fn the_needle_is_read_in_the_pictures_of_the_bench() {
+    let rest = bench(None).shown();
+    for seen in sightings(None) {
+        let off = (seen.unwrap() - rest).abs();
+        assert!(off < 0.003, "off by {off} of scale");
+    }
+}
+
+#[test]
+fn a_spoilt_camera_is_never_read_as_a_resting_needle() {
+    let reader = |kind| Fault::new(Place::Reader, kind);
+    assert!(
+        sightings(Some(reader(Kind::Blind)))
+            .iter()
+            .all(Result::is_err)
+    );
+    let frozen = sightings(Some(reader(Kind::Frozen)));
+    assert!(frozen[1..].iter().all(Result::is_err), "{frozen:?}");
+    let rest = bench(None).shown();
+    let off = |deflection: f64| (deflection - rest).abs();
+    // A small knock is followed; a large one is followed or refused, and never misleads.
+    for seen in sightings(Some(reader(Kind::Knocked).sized(3.0))) {
+        assert!(seen.is_ok_and(|deflection| off(deflection) < 0.005));
+    }
+    for seen in sightings(Some(reader(Kind::Knocked).sized(200.0))) {
+        assert!(seen.map_or(true, |deflection| off(deflection) < 0.005));
+    }
 }

@@ -13,6 +13,7 @@ mod lens;
 mod novelty;
 mod parts;
 mod region;
+mod sight;
 mod stream;
 mod tables;
 #[cfg(target_os = "linux")]
@@ -24,6 +25,7 @@ pub use http::StillCamera;
 pub use lens::Lens;
 pub use novelty::Novelty;
 pub use region::Region;
+pub use sight::{CameraSight, read_needle};
 pub use stream::StreamCamera;
 #[cfg(target_os = "linux")]
 pub use v4l2::{V4l2Camera, V4l2Settings};
