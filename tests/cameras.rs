@@ -144,8 +144,8 @@ fn picture(frame: Frame) -> Picture {
     Picture::rgb(frame.width, frame.height, frame.pixels).unwrap()
 }
 
-/// A reader set up from pictures of the needle in five places.
-fn reader() -> Reader {
+/// A reader set up from pictures of the needle in five places, confirmed by a person or not.
+fn reader_that_is(confirmed: bool) -> Reader {
     let mut stage = Stage::new(scene());
     let mut take = |(number, deflection)| {
         let frame = stage.frame(&Shot::plain(deflection, number)).unwrap();
@@ -153,13 +153,24 @@ fn reader() -> Reader {
     };
     let places = [0.0, 0.2, 0.4, 0.6, 0.8];
     let pictures: Vec<Picture> = (1000..).zip(places).map(&mut take).collect();
-    let confirmed = Corrections {
-        confirm: true,
+    let corrections = Corrections {
+        confirm: confirmed,
         ..Corrections::default()
     };
     let proposed = DialSetup::propose(&pictures).unwrap();
-    let setup = proposed.corrected(&confirmed).unwrap();
+    let setup = proposed.corrected(&corrections).unwrap();
     Reader::new(&setup, &pictures).unwrap()
+}
+
+fn reader() -> Reader {
+    reader_that_is(true)
+}
+
+#[test]
+fn a_reader_that_nobody_confirmed_is_not_relied_on() {
+    let frame = Stage::new(scene()).frame(&Shot::plain(0.3, 1)).unwrap();
+    let doubt = read_needle(&reader_that_is(false), &picture(frame)).unwrap_err();
+    assert!(doubt.contains("confirmed"), "{doubt}");
 }
 
 #[test]

@@ -26,6 +26,7 @@ mod letters;
 mod paint;
 mod plan;
 mod random;
+mod ranges;
 mod scene;
 mod shot;
 mod space;

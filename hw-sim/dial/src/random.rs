@@ -4,68 +4,12 @@ use crate::dice::Dice;
 use crate::faces::outlines;
 use crate::letters;
 use crate::plan::figure;
+use crate::ranges::Ranges;
 use crate::scene::{
     Category, Colour, Dial, DialColours, Glare, Layout, Light, Needle, Scene, Sensor, Shape, Sweep,
 };
 use crate::space::{Camera, Spot, tilted};
 use std::f64::consts::{FRAC_PI_2, TAU};
-
-/// Ranges from which a category's scenes are drawn.
-struct Ranges {
-    tilt: f64,
-    view: (f64, f64),
-    radial: f64,
-    blur: (f64, f64),
-    noise: (f64, f64),
-    jpeg: (f64, f64),
-    gradient: f64,
-    glare: (usize, f64),
-    shadow: (f64, f64),
-    mirror: f64,
-}
-
-impl Ranges {
-    fn of(category: Category) -> Self {
-        match category {
-            Category::Good => Ranges {
-                tilt: 8.0,
-                view: (35.0, 50.0),
-                radial: 0.01,
-                blur: (0.5, 0.9),
-                noise: (0.8, 1.6),
-                jpeg: (85.0, 96.0),
-                gradient: 0.12,
-                glare: (1, 0.25),
-                shadow: (0.05, 0.25),
-                mirror: 0.1,
-            },
-            Category::Typical => Ranges {
-                tilt: 20.0,
-                view: (35.0, 70.0),
-                radial: 0.03,
-                blur: (0.6, 1.4),
-                noise: (1.0, 4.0),
-                jpeg: (70.0, 94.0),
-                gradient: 0.3,
-                glare: (2, 0.8),
-                shadow: (0.1, 0.35),
-                mirror: 0.2,
-            },
-            Category::Hard => Ranges {
-                tilt: 20.0,
-                view: (35.0, 70.0),
-                radial: 0.04,
-                blur: (0.8, 2.2),
-                noise: (2.0, 8.0),
-                jpeg: (40.0, 85.0),
-                gradient: 0.5,
-                glare: (3, 1.5),
-                shadow: (0.15, 0.45),
-                mirror: 0.3,
-            },
-        }
-    }
-}
 
 impl Scene {
     /// The scene that belongs to `seed`, of any layout; pictures of `size` (width, height) px.
