@@ -12,5 +12,6 @@ mod layers;
 mod program;
 mod promises;
 mod published;
+mod reader;
 mod safety;
 mod sample;

@@ -190,15 +190,6 @@ fn set_up(stage: &mut Stage, dice: &mut Dice) -> Result<[Vec<Picture>; 2], Strin
     ])
 }
 
-/// DEBUG
-pub fn debug_set_up(seed: u64) -> [Vec<Picture>; 2] {
-    set_up(
-        &mut Stage::new(scene(seed)),
-        &mut Dice(super::seed("places", seed)),
-    )
-    .unwrap()
-}
-
 fn frame(stage: &mut Stage, shot: &Shot) -> Result<Frame, String> {
     stage.frame(shot).map_err(|error| error.to_string())
 }

@@ -48,14 +48,14 @@ impl Fit {
 const STARTS: usize = 60;
 
 /// A line through the samples that most of them agree on: started from the pair of samples that
-/// has the most weight within `reach`, then reweighted (Tukey's biweight). None when fewer than
+/// has the most weight close to it, then reweighted (Tukey's biweight). None when fewer than
 /// four samples, or no spread along the line.
 pub(crate) fn fit(samples: &[Sample], reach: f64, prior: Option<Prior>) -> Option<Fit> {
     if samples.len() < 4 {
         return None;
     }
-    let (mut a, mut b) = start(samples, reach)?;
-    let mut scale = reach / 2.0;
+    let (mut a, mut b) = start(samples, 0.4 * reach)?;
+    let mut scale = scatter(samples, a, b, reach).clamp(0.05, reach / 2.0);
     let mut fitted = None;
     for _ in 0..8 {
         let solved = weighted(samples, a, b, 4.7 * scale, scale, prior)?;
@@ -162,4 +162,44 @@ pub(crate) fn median(values: &mut [f64]) -> Option<f64> {
     let middle = values.len() / 2;
     let (_, value, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
     Some(*value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// d = 0.4 − 0.02·s at s = 0…59, every third one far off.
+    fn third_off() -> Vec<Sample> {
+        let sample = |index: i32| {
+            let s = f64::from(index);
+            let off = if index % 3 == 0 { 1.9 } else { 0.0 };
+            let d = 0.4 - 0.02 * s + off;
+            Sample { s, d, weight: 1.0 }
+        };
+        (0..60).map(sample).collect()
+    }
+
+    #[test]
+    fn a_third_of_the_samples_far_off_leaves_the_line() {
+        let fit = fit(&third_off(), 2.5, None).unwrap();
+        assert!((fit.a - 0.4).abs() < 1e-3, "{fit:?}");
+        assert!((fit.b + 0.02).abs() < 1e-4, "{fit:?}");
+    }
+
+    #[test]
+    fn a_firm_prior_holds_the_line_at_zero() {
+        let prior = Prior {
+            at_zero: 0.0,
+            sigma: 1e-4,
+        };
+        let fit = fit(&third_off(), 2.5, Some(prior)).unwrap();
+        assert!(fit.a.abs() < 0.02, "{fit:?}");
+    }
+
+    #[test]
+    fn no_line_through_three_samples_or_one_place() {
+        assert!(fit(&third_off()[..3], 2.5, None).is_none());
+        let one_place = vec![third_off()[1]; 20];
+        assert!(fit(&one_place, 2.5, None).is_none());
+    }
 }

@@ -61,6 +61,11 @@ impl Landmarks {
         }
     }
 
+    /// How many there are.
+    pub(crate) fn count(&self) -> usize {
+        self.patches.len()
+    }
+
     /// How the picture has moved against the plate.
     ///
     /// # Errors
@@ -253,7 +258,8 @@ fn corners(
                     }
                 }
             }
-            let floor = 12.0 * f64::from(plate.noise).powi(2) + 12.0;
+            // Noise alone gives half of its variance.
+            let floor = 2.0 * f64::from(plate.noise).powi(2) + 5.0;
             found.extend(best.filter(|(_, quality)| *quality > floor));
         }
     }

@@ -128,3 +128,49 @@ pub(crate) fn offsets(marks: &[Mark], view: &View, step: f64) -> impl Iterator<I
         })
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::view::polar;
+    use super::*;
+
+    /// Marks on an arc of 100°, seen 15° aslant.
+    fn seen() -> (Vec<Mark>, View, f64) {
+        let square = View::square((1280, 720), Vector2::new(640.0, 560.0), 400.0, 0.0);
+        let (view, step) = (square.tilted(0.2, 0.17), 100f64.to_radians() / 30.0);
+        let lens = view.lens();
+        let mark = |number: i32| {
+            let at = |radius: f64| lens.project(polar(f64::from(number) * step, radius));
+            Mark {
+                number,
+                points: [at(1.0), at(1.08)],
+                sigma: 0.02,
+                end: Some(at(1.0)),
+                sigma_end: 0.25,
+                length: 0.08,
+                strength: 100.0,
+            }
+        };
+        ((-15..=15).map(mark).collect(), square, step)
+    }
+
+    #[test]
+    fn the_plane_is_found_from_its_marks() {
+        let (mut marks, start, step) = seen();
+        // One of them is not a mark at all.
+        marks[7].points[0].x += 6.0;
+        let plane = fit(&marks, start, step * 1.03, true).unwrap();
+        assert!(plane.rms < 0.02, "{}", plane.rms);
+        let lens = plane.view.lens();
+        for mark in marks.iter().filter(|mark| mark.number != -8) {
+            let angle = angle_of(lens.back(mark.points[1]));
+            assert!((angle / plane.step - f64::from(mark.number)).abs() < 2e-3);
+        }
+    }
+
+    #[test]
+    fn four_marks_are_too_few() {
+        let (marks, start, step) = seen();
+        assert!(fit(&marks[..4], start, step, true).is_none());
+    }
+}

@@ -18,6 +18,9 @@ pub const TRUSTED: f64 = 0.5;
 /// Most confidence where nobody should rely on it unattended.
 const DOUBTFUL: f64 = 0.45;
 
+/// Fewest landmarks for unattended use.
+const LANDMARKS: usize = 6;
+
 /// What was seen in one picture.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Seen {
@@ -94,7 +97,13 @@ impl Reader {
         let mut edges: Vec<f64> = traces.iter().map(|trace| trace.fit.rms).collect();
         let edge_rms = super::line::median(&mut edges).unwrap_or(1.0);
         let landmarks = Landmarks::new(&plate, swept(&table));
-        let reservations = reservations(setup, hub, traces.len(), edge_rms, &geometry);
+        let mut reservations = reservations(setup, hub, traces.len(), edge_rms, &geometry);
+        if landmarks.count() < LANDMARKS {
+            reservations.push(format!(
+                "only {} landmarks by which to see that the camera has not moved",
+                landmarks.count()
+            ));
+        }
         Ok(Self {
             size: setup.size,
             channels: plate.picture.channels(),

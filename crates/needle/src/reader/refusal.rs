@@ -8,11 +8,6 @@ pub enum Refusal {
     /// Other size or other channels than the set-up.
     #[error("the picture has another size or other colours than those of the set-up")]
     OtherPicture,
-    /// Every sample is that of an earlier picture.
-    #[error(
-        "the picture is the same as the one before, to the last sample: the camera may stand still"
-    )]
-    Repeated,
     /// Brightness can't be matched with the set-up.
     #[error(
         "the light has changed too much: {0:.0} steps of brightness are left over; look for glare, a shadow or a cover"

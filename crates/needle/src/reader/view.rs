@@ -97,12 +97,6 @@ impl View {
         }
     }
 
-    /// DEBUG
-    pub fn debug_back(&self, p: [f64; 2]) -> (f64, f64) {
-        let b = self.lens().back(Vector2::from(p));
-        (angle_of(b), b.norm())
-    }
-
     /// Angle between the line of sight to the origin and the plane's normal, in radians.
     pub(crate) fn tilt(&self) -> f64 {
         let normal = Rotation3::new(Vector3::from(self.turn)) * Vector3::z();
@@ -173,4 +167,41 @@ pub(crate) fn angle_of(vector: Vector2<f64>) -> f64 {
 pub(crate) fn wrap(angle: f64, near: f64) -> f64 {
     use std::f64::consts::{PI, TAU};
     (angle - near + PI).rem_euclid(TAU) - PI + near
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn aslant() -> View {
+        let square = View::square((1280, 720), Vector2::new(600.0, 500.0), 320.0, 0.3);
+        let mut unknowns = square.tilted(0.25, -0.2).unknowns();
+        unknowns[7] = 0.03;
+        square.with(&unknowns)
+    }
+
+    #[test]
+    fn back_undoes_project() {
+        let lens = aslant().lens();
+        for (angle, radius) in [(-1.2, 1.0), (0.1, 0.3), (0.9, 1.2)] {
+            let point = polar(angle, radius);
+            let again = lens.back(lens.project(point));
+            assert!((again - point).norm() < 1e-6, "{point} {again}");
+        }
+    }
+
+    #[test]
+    fn a_square_view_is_a_similarity() {
+        let lens = View::square((1280, 720), Vector2::new(600.0, 500.0), 320.0, 0.3).lens();
+        let at = lens.project(polar(-0.3, 0.5));
+        assert!((at - Vector2::new(600.0, 340.0)).norm() < 1e-9, "{at}");
+        assert!((lens.scale_at(Vector2::zeros()) - 320.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn tilt_is_that_of_the_plane() {
+        let square = View::square((1280, 720), Vector2::new(639.5, 359.5), 320.0, 0.0);
+        assert!(square.tilt().abs() < 1e-9);
+        assert!((square.tilted(0.2, 0.0).tilt() - 0.2).abs() < 1e-9);
+    }
 }

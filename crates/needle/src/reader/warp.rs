@@ -127,3 +127,35 @@ impl Warp {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shift_and_turn_are_found_beside_wrong_pairs() {
+        let middle = Vector2::new(640.0, 360.0);
+        let pair = |index: usize| {
+            let plate = Vector2::new((index % 6) as f64 * 220.0, (index / 6) as f64 * 130.0);
+            let from = plate - middle;
+            let (s, c) = 0.002f64.sin_cos();
+            let turned = Vector2::new(c * from.x - s * from.y, s * from.x + c * from.y);
+            let mut seen = middle + turned + Vector2::new(3.0, -2.0);
+            if index.is_multiple_of(5) {
+                seen.x += 4.0;
+            }
+            Pair { plate, seen }
+        };
+        let pairs: Vec<Pair> = (0..36).map(pair).collect();
+        let warp = Warp::fit(&pairs, middle).unwrap();
+        for pair in pairs
+            .iter()
+            .skip(1)
+            .filter(|p| (p.seen.x - p.plate.x).abs() < 5.0)
+        {
+            let off = (warp.apply(pair.plate) - pair.seen).norm();
+            assert!(off < 0.02 || off > 3.9, "{off}");
+        }
+        assert!(warp.used >= 28, "{}", warp.used);
+    }
+}
