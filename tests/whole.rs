@@ -7,10 +7,12 @@
     reason = "helpers of tests may fail the test"
 )]
 
+mod cameras;
 mod layers;
 mod program;
 mod promises;
 mod published;
+mod reader;
 mod safety;
 mod sample;
 mod wires;

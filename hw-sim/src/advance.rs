@@ -66,7 +66,7 @@ impl Bench {
             Event::Fault(k) => self.look_at_fault(k),
             Event::Frame(number) => {
                 let shown = self.shown();
-                self.camera.expose(number, shown);
+                self.camera.expose(number, shown, self.swing.v);
                 self.queue.enter(
                     (number + 1) * crate::camera::FRAME,
                     Event::Frame(number + 1),

@@ -5,9 +5,13 @@ use std::f64::consts::PI;
 
 /// Time between two frames, ns.
 pub const FRAME: u64 = 33_333_333;
+/// Time of exposure of a picture, s.
+const EXPOSURE: f64 = 0.010;
 /// Standard uncertainty shared by all looks of a run, fraction of scale.
 pub const SHARED: f64 = 0.000_4;
 const KEPT: usize = 64;
+/// Why a picture that is no longer kept can't be looked at.
+pub(crate) const LOST: &str = "picture lost";
 const REFUSED: f64 = 0.005;
 const REASONS: [&str; 4] = ["glare", "picture blurred", "needle hidden", "frame dropped"];
 
@@ -35,7 +39,33 @@ pub struct Camera {
     seed: u64,
     own: f64,
     shape: (f64, f64),
-    frames: [(u64, f64); KEPT],
+    frames: [Kept; KEPT],
+}
+
+/// What the needle did at a frame.
+#[derive(Debug, Clone, Copy)]
+struct Kept {
+    number: u64,
+    shown: f64,
+    /// Shares of scale per second.
+    speed: f64,
+}
+
+/// What a picture shows, and how long ago it was taken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Exposed {
+    /// Which frame: the same number is the same picture, noise and all.
+    pub number: u64,
+    /// Where the needle stood in the middle of the exposure, fraction of scale.
+    pub shown: f64,
+    /// Its way during the exposure, fraction of scale.
+    pub way: f64,
+    /// Time since then, s.
+    pub age: f64,
+    /// Nothing reaches the sensor.
+    pub covered: bool,
+    /// How far the camera was knocked, px.
+    pub knocked: f64,
 }
 
 impl Camera {
@@ -45,13 +75,39 @@ impl Camera {
             seed: draw.seed(),
             own: draw.between(0.000_3, 0.000_8),
             shape: (draw.normal(), draw.normal()),
-            frames: [(u64::MAX, 0.0); KEPT],
+            frames: [Kept {
+                number: u64::MAX,
+                shown: 0.0,
+                speed: 0.0,
+            }; KEPT],
         }
     }
 
-    /// Keeps what the needle showed at frame `number`.
-    pub fn expose(&mut self, number: u64, shown: f64) {
-        self.frames[number as usize % KEPT] = (number, shown);
+    /// Keeps what the needle showed at frame `number`, and how fast it moved.
+    pub fn expose(&mut self, number: u64, shown: f64, speed: f64) {
+        self.frames[number as usize % KEPT] = Kept {
+            number,
+            shown,
+            speed,
+        };
+    }
+
+    /// What picture `number` shows, looked at at `now` (ns); none when it is no longer kept.
+    pub(crate) fn exposed(&self, number: u64, now: u64) -> Option<Exposed> {
+        let kept = self.kept(number)?;
+        Some(Exposed {
+            number,
+            shown: kept.shown,
+            way: kept.speed * EXPOSURE,
+            age: age(number, now),
+            covered: false,
+            knocked: 0.0,
+        })
+    }
+
+    fn kept(&self, number: u64) -> Option<Kept> {
+        let kept = self.frames[number as usize % KEPT];
+        (kept.number == number).then_some(kept)
     }
 
     /// The next picture to be handed over after `now` (ns): its number and when.
@@ -69,29 +125,32 @@ impl Camera {
 
     /// What picture `number` says, looked at at `now` (ns).
     pub fn read(&self, number: u64, now: u64) -> Look {
-        let (kept, shown) = self.frames[number as usize % KEPT];
-        if kept != number {
-            return Look::Unseen("picture lost");
-        }
+        let Some(Kept { shown, .. }) = self.kept(number) else {
+            return Look::Unseen(LOST);
+        };
         let mut draw = Draw::new(self.seed, number);
         if draw.chance(REFUSED) {
             return Look::Unseen(REASONS[draw.nanos(0, REASONS.len() as u64) as usize]);
         }
         let (g1, g2) = self.shape;
         let common = SHARED * (g1 * (PI * shown).cos() + g2 * (PI * shown).sin());
-        let age = now.saturating_sub(number * FRAME) as f64 * 1e-9;
         let deflection = shown + common + self.own * draw.normal();
         Look::Seen {
             deflection,
             own: self.own,
             shared: SHARED,
-            age,
+            age: age(number, now),
         }
     }
 
     fn delay(&self, number: u64) -> u64 {
         30_000_000 + scramble(self.seed ^ number) % 30_000_000
     }
+}
+
+/// Time since picture `number` was taken, s.
+fn age(number: u64, now: u64) -> f64 {
+    now.saturating_sub(number * FRAME) as f64 * 1e-9
 }
 
 /// A number spread evenly over 64 bits (the finaliser of the SplitMix64 generator).

@@ -13,9 +13,11 @@
 mod advance;
 pub mod bench;
 mod camera;
+mod dial;
 mod draw;
 mod drive;
 mod faults;
+pub mod http;
 pub mod instruments;
 pub mod library;
 mod meter;
@@ -38,6 +40,8 @@ mod truth;
 mod wiring;
 
 pub use bench::{Bench, SharedBench};
+pub use dial::{DialCamera, NoPicture, Snapshot};
+pub use dial_pictures as pictures;
 pub use faults::{Class, Fault, FaultFileError, Faults, Kind, Place};
 pub use instruments::serial::Language;
 pub use library::{Pool, find, library, random};

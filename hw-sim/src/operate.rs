@@ -1,7 +1,7 @@
 //! What instruments (and faults) do to the bench.
 
 use crate::bench::Bench;
-use crate::camera::Look;
+use crate::camera::{Exposed, Look};
 use crate::faults::{Kind, Place};
 use crate::queue::Event;
 use crate::relay::LONGEST_MOVE;
@@ -96,6 +96,16 @@ impl Bench {
         } else {
             self.spoil_look(look)
         }
+    }
+
+    /// What picture `number` shows, faults included; none when it is no longer kept.
+    pub(crate) fn expose(&mut self, number: u64) -> Option<Exposed> {
+        let exposed = self.camera.exposed(number, self.now)?;
+        Some(if self.faults.is_empty() {
+            exposed
+        } else {
+            self.spoil_picture(exposed)
+        })
     }
 
     /// Voltage at the supply's terminals now, V.

@@ -3,6 +3,7 @@
 mod circuit;
 mod conduct;
 mod faults;
+mod pictures;
 mod wires;
 
 use crate::bench::Bench;

@@ -2,6 +2,7 @@
 
 mod farm;
 pub mod guarded;
+pub mod pictured;
 mod summary;
 
 pub use farm::{all, commit};

@@ -1,6 +1,7 @@
 //! What anyone can run on this repository: `cargo xtask check` is the gate that every change
 //! passes, on a bench machine as in continuous integration.
 
+mod capture;
 mod check;
 mod mutants;
 mod peers;
@@ -17,7 +18,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 8] = [
+const TASKS: [Task; 10] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -43,6 +44,11 @@ const TASKS: [Task; 8] = [
         },
     ),
     (
+        "reader-campaign",
+        "[COUNT] [NAME]: random dials before random cameras, read and judged; --seed N for one",
+        |arguments| program("reader-campaign", arguments),
+    ),
+    (
         "bench",
         "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
         |arguments| program("bench", arguments),
@@ -56,6 +62,11 @@ const TASKS: [Task; 8] = [
         "peers",
         "installs the independent clients and servers that the tests face, into target/peers",
         peers::peers,
+    ),
+    (
+        "capture",
+        "FOLDER: pictures from a virtual V4L2 camera in an emulated machine; FOLDER: its kernel",
+        capture::capture,
     ),
     (
         "mutants",

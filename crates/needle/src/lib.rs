@@ -37,6 +37,8 @@
 //! < UNSEEN glare over the pointer
 //! ```
 
+pub mod camera;
+pub mod reader;
 mod replay;
 mod report;
 mod wire;

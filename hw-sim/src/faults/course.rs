@@ -2,7 +2,7 @@
 
 use super::{Fault, Kind, Place};
 use crate::bench::Bench;
-use crate::camera::Look;
+use crate::camera::{Exposed, Look};
 use crate::queue::Event;
 
 /// One fault on its way.
@@ -13,8 +13,10 @@ pub struct Course {
     from: Option<u64>,
     lines: u64,
     state: State,
-    /// The picture that a frozen reader keeps showing.
-    pub picture: Option<Look>,
+    /// What a frozen reader keeps saying.
+    pub look: Option<Look>,
+    /// What a frozen camera keeps showing.
+    pub exposed: Option<Exposed>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -54,7 +56,8 @@ impl Bench {
                 from: None,
                 lines: 0,
                 state: State::Waiting,
-                picture: None,
+                look: None,
+                exposed: None,
             };
             self.faults.push(course);
         }

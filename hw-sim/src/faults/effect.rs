@@ -2,7 +2,7 @@
 
 use super::{Fault, Kind, Place};
 use crate::bench::{Bench, DROP, LOOP};
-use crate::camera::Look;
+use crate::camera::{Exposed, Look};
 use crate::meter::{Function, Meter, OVERLOAD};
 use crate::wiring::{Wiring, relay_of};
 
@@ -141,8 +141,11 @@ impl Bench {
         if self.feel(Place::Reader, Kind::Blind).is_some() {
             return Look::Unseen("lens covered");
         }
+        if self.feel(Place::Reader, Kind::Knocked).is_some() {
+            return Look::Unseen("picture moved");
+        }
         if let Some(course) = self.felt(Place::Reader, Kind::Frozen) {
-            return course.picture.get_or_insert(look).clone();
+            return course.look.get_or_insert(look).clone();
         }
         let other = self.feel(Place::Reader, Kind::OtherDial);
         let lie = self.feel(Place::Reader, Kind::Lies);
@@ -162,6 +165,26 @@ impl Bench {
             },
             unseen => unseen,
         }
+    }
+}
+
+/// The same faults, in the picture itself.
+impl Bench {
+    /// What a spoilt camera shows in place of this.
+    pub(crate) fn spoil_picture(&mut self, mut exposed: Exposed) -> Exposed {
+        exposed.covered = self.feel(Place::Reader, Kind::Blind).is_some();
+        exposed.knocked = self.feel(Place::Reader, Kind::Knocked).unwrap_or(0.0);
+        if let Some(other) = self.feel(Place::Reader, Kind::OtherDial) {
+            (exposed.shown, exposed.way) = (other, 0.0);
+        }
+        exposed.shown += self.feel(Place::Reader, Kind::Lies).unwrap_or(0.0);
+        let age = exposed.age;
+        if let Some(course) = self.felt(Place::Reader, Kind::Frozen) {
+            // A frozen camera goes on sending: its picture is old, the time of sending is not.
+            exposed = *course.exposed.get_or_insert(exposed);
+            exposed.age = age;
+        }
+        exposed
     }
 }
 

@@ -75,6 +75,8 @@ pub enum Kind {
     OtherDial,
     /// Sightings are off by this share of scale.
     Lies,
+    /// The camera is knocked: its picture moves by so many pixels, and turns a little.
+    Knocked,
 }
 
 /// What the size of a kind means, and between which values it lies.
@@ -90,7 +92,7 @@ pub struct Size {
 
 impl Kind {
     /// Every kind.
-    pub const ALL: [Kind; 28] = [
+    pub const ALL: [Kind; 29] = [
         Kind::Late,
         Kind::Missing,
         Kind::Pieces,
@@ -119,6 +121,7 @@ impl Kind {
         Kind::Frozen,
         Kind::OtherDial,
         Kind::Lies,
+        Kind::Knocked,
     ];
 
     /// Its class.
@@ -156,7 +159,9 @@ impl Kind {
                 &[Place::Drop, Place::Loop]
             }
             Kind::Sticks => &[Place::Movement],
-            Kind::Blind | Kind::Frozen | Kind::OtherDial | Kind::Lies => &[Place::Reader],
+            Kind::Blind | Kind::Frozen | Kind::OtherDial | Kind::Lies | Kind::Knocked => {
+                &[Place::Reader]
+            }
         }
     }
 
@@ -177,6 +182,7 @@ impl Kind {
             Kind::Sticks => size("share of scale", 0.0, 0.05),
             Kind::OtherDial => size("share of scale", -0.05, 1.1),
             Kind::Lies => size("share of scale", -0.02, 0.02),
+            Kind::Knocked => size("px", 1.0, 300.0),
             _ => None,
         }
     }

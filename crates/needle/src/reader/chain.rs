@@ -1,0 +1,232 @@
+//! Which strokes are the scale: they share one end and follow each other at even steps.
+
+use super::unroll::Blob;
+use nalgebra::{SMatrix, SVector};
+
+/// Which end all marks of a scale share.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum End {
+    Inner,
+    Outer,
+}
+
+impl End {
+    pub(crate) fn radius(self, blob: &Blob) -> f64 {
+        match self {
+            Self::Inner => blob.radius_in,
+            Self::Outer => blob.radius_out,
+        }
+    }
+}
+
+/// A scale as found: marks with their numbers, counted from the first.
+#[derive(Clone, Debug)]
+pub(crate) struct Chain {
+    pub(crate) end: End,
+    pub(crate) marks: Vec<(i32, Blob)>,
+    pub(crate) score: f64,
+    /// A lone mark beyond a gap was left out at an end.
+    pub(crate) trimmed: bool,
+}
+
+const TERMS: usize = 5;
+
+/// A smooth curve around the dial: mean, and one and two waves per turn.
+struct Curve(SVector<f64, TERMS>);
+
+impl Curve {
+    fn basis(angle: f64) -> SVector<f64, TERMS> {
+        let two = 2.0 * angle;
+        SVector::from([1.0, angle.sin(), angle.cos(), two.sin(), two.cos()])
+    }
+
+    fn at(&self, angle: f64) -> f64 {
+        self.0.dot(&Self::basis(angle))
+    }
+}
+
+/// The best scale among the strokes. Angles count from the needle at rest, up-scale.
+pub(crate) fn best(blobs: &[Blob], reach: f64) -> Option<Chain> {
+    let mut best: Option<Chain> = None;
+    for end in [End::Inner, End::Outer] {
+        for radius in common(blobs, end, reach) {
+            let on = on_curve(blobs, end, radius, reach);
+            let Some(chain) = walk(&on, end) else {
+                continue;
+            };
+            if best.as_ref().is_none_or(|best| chain.score > best.score) {
+                best = Some(chain);
+            }
+        }
+    }
+    best
+}
+
+/// The best straight scale among the strokes; `length` is that of the needle's way. The waves of
+/// the curve on which the ends lie are so long that it is a straight line with a slight bend.
+pub(crate) fn straight(blobs: &[Blob], length: f64) -> Option<Chain> {
+    let shrunk: Vec<Blob> = blobs
+        .iter()
+        .map(|blob| Blob {
+            angle_in: blob.angle_in / length,
+            angle_out: blob.angle_out / length,
+            ..*blob
+        })
+        .collect();
+    let mut chain = best(&shrunk, length)?;
+    for (_, blob) in &mut chain.marks {
+        blob.angle_in *= length;
+        blob.angle_out *= length;
+    }
+    Some(chain)
+}
+
+/// The radii at which most strokes end, at most four.
+fn common(blobs: &[Blob], end: End, reach: f64) -> Vec<f64> {
+    let bin = 0.02 * reach;
+    let mut ends: Vec<f64> = blobs.iter().map(|blob| end.radius(blob)).collect();
+    ends.sort_by(f64::total_cmp);
+    let mut counted: Vec<(usize, f64)> = ends
+        .iter()
+        .map(|start| {
+            let within: Vec<f64> = (ends.iter().copied())
+                .filter(|x| (start..&(start + 2.0 * bin)).contains(&x))
+                .collect();
+            (within.len(), start + bin)
+        })
+        .collect();
+    counted.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.total_cmp(&b.1)));
+    let mut chosen: Vec<f64> = Vec::new();
+    for (_, radius) in counted {
+        if chosen
+            .iter()
+            .all(|other| (other - radius).abs() > 1.5 * bin)
+            && chosen.len() < 5
+        {
+            chosen.push(radius);
+        }
+    }
+    chosen
+}
+
+/// The strokes whose end lies on a smooth curve near `radius`.
+fn on_curve(blobs: &[Blob], end: End, radius: f64, reach: f64) -> Vec<Blob> {
+    let mut curve = Curve(SVector::from([radius, 0.0, 0.0, 0.0, 0.0]));
+    let mut cut = 0.06 * reach;
+    let least = (0.014 * reach).max(2.5);
+    for _ in 0..8 {
+        let sigma = cut / 3.0;
+        let mut information = SMatrix::<f64, TERMS, TERMS>::zeros();
+        let mut right = SVector::<f64, TERMS>::zeros();
+        for term in 1..TERMS {
+            information[(term, term)] = (sigma / (0.035 * reach)).powi(2);
+        }
+        for blob in blobs {
+            let off = (end.radius(blob) - curve.at(blob.angle())) / cut;
+            if off.abs() < 1.0 {
+                let weight = (1.0 - off * off).powi(2);
+                let basis = Curve::basis(blob.angle());
+                information += basis * basis.transpose() * weight;
+                right += basis * (weight * end.radius(blob));
+            }
+        }
+        let Some(inverse) = information.try_inverse() else {
+            return Vec::new();
+        };
+        curve = Curve(inverse * right);
+        cut = (cut * 0.75).max(least);
+    }
+    let near = |blob: &&Blob| (end.radius(blob) - curve.at(blob.angle())).abs() < cut;
+    let mut on: Vec<Blob> = blobs.iter().filter(near).copied().collect();
+    on.sort_by(|a, b| a.angle().total_cmp(&b.angle()));
+    on
+}
+
+/// Finest and coarsest step between marks, in radians.
+const STEPS: std::ops::Range<f64> = 0.008..0.28;
+/// Marks in a row that may be missing.
+const GAP: i32 = 2;
+
+/// The longest row of strokes at even, slowly drifting steps.
+fn walk(on: &[Blob], end: End) -> Option<Chain> {
+    let mut best: Option<(f64, Vec<(i32, usize)>)> = None;
+    for first in 0..on.len() {
+        for second in first + 1..on.len().min(first + 5) {
+            let step = on[second].angle() - on[first].angle();
+            if !STEPS.contains(&step) {
+                continue;
+            }
+            let mut row = vec![(0, first)];
+            let behind = follow(on, first, -step);
+            row.splice(0..0, behind.into_iter().rev());
+            row.extend(follow(on, first, step));
+            let span = row.last()?.0 - row.first()?.0 + 1;
+            let missing = f64::from(span) - row.len() as f64;
+            let score = row.len() as f64 - 1.5 * missing;
+            if best.as_ref().is_none_or(|(most, _)| score > *most) {
+                best = Some((score, row));
+            }
+        }
+    }
+    let (score, mut row) = best?;
+    let trimmed = trim(&mut row);
+    let begin = row.first()?.0;
+    (row.len() >= 5).then(|| Chain {
+        end,
+        marks: row
+            .iter()
+            .map(|(number, index)| (number - begin, on[*index]))
+            .collect(),
+        score,
+        trimmed,
+    })
+}
+
+/// Strokes after `from` at steps of about `step` (negative: downwards).
+fn follow(on: &[Blob], from: usize, step: f64) -> Vec<(i32, usize)> {
+    let mut row = Vec::new();
+    let (mut at, mut number, mut step) = (on[from].angle(), 0, step);
+    loop {
+        let next = (1..=GAP + 1).find_map(|steps| {
+            let wanted = at + step * f64::from(steps);
+            let near = nearest(on, wanted)?;
+            let off = (on[near].angle() - wanted) / step;
+            (off.abs() < 0.17).then_some((steps, near))
+        });
+        let Some((steps, near)) = next else { break };
+        let seen = (on[near].angle() - at) / f64::from(steps);
+        step += 0.35 * (seen - step);
+        at = on[near].angle();
+        number += if step > 0.0 { steps } else { -steps };
+        row.push((number, near));
+    }
+    row
+}
+
+/// The stroke nearest to an angle.
+fn nearest(on: &[Blob], angle: f64) -> Option<usize> {
+    let after = on.partition_point(|blob| blob.angle() < angle);
+    let candidates = [after.checked_sub(1), Some(after).filter(|i| *i < on.len())];
+    candidates.into_iter().flatten().min_by(|a, b| {
+        let off = |i: &usize| (on[*i].angle() - angle).abs();
+        off(a).total_cmp(&off(b))
+    })
+}
+
+/// Leaves out lone marks beyond a gap at either end; true when there were any.
+fn trim(row: &mut Vec<(i32, usize)>) -> bool {
+    let before = row.len();
+    while let [.., a, b] = row[..] {
+        if b.0 - a.0 <= 1 {
+            break;
+        }
+        row.pop();
+    }
+    while let [a, b, ..] = row[..] {
+        if b.0 - a.0 <= 1 {
+            break;
+        }
+        row.remove(0);
+    }
+    row.len() != before
+}

@@ -1,0 +1,381 @@
+//! Reading pictures with a set-up dial.
+
+use super::learned::Learned;
+use super::patch::Landmarks;
+use super::picture::{Picture, Tone};
+use super::plate::Plate;
+use super::radial::{self, Dial};
+use super::refusal::{Refusal, SetupError};
+use super::setup::{DialSetup, Geometry};
+use super::straight::Rail;
+use super::table::Table;
+use super::trace::{Look, Trace};
+use super::warp::Warp;
+use nalgebra::Vector2;
+
+/// Confidence above which a sighting may be used while nobody watches.
+pub const TRUSTED: f64 = 0.5;
+/// Most confidence where nobody should rely on it unattended.
+const DOUBTFUL: f64 = 0.45;
+
+/// Fewest landmarks for unattended use.
+const LANDMARKS: usize = 6;
+
+/// What was seen in one picture.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Seen {
+    /// Deflection as a fraction of full scale: 0 at the zero mark, 1 at the full-scale mark.
+    pub deflection: f64,
+    /// Standard uncertainty that averages out over pictures, as a fraction of full scale.
+    pub u: f64,
+    /// Standard uncertainty that all pictures of this set-up share.
+    pub u_shared: f64,
+    /// 0 to 1; from [`TRUSTED`] on fit for use while nobody watches.
+    pub confidence: f64,
+    /// How much wider the needle looks than at set-up: above 1 when it moves or is out of focus.
+    pub width: f64,
+    /// How far the picture has moved since the set-up, in pixels, at the corner that moved most.
+    pub moved: f64,
+}
+
+impl Seen {
+    /// Standard uncertainty of this one reading.
+    pub fn u_total(&self) -> f64 {
+        self.u.hypot(self.u_shared)
+    }
+}
+
+/// How a place on the needle's way becomes a deflection.
+enum Scale {
+    Radial(Dial),
+    Straight(Rail),
+}
+
+/// A dial set up, learned and ready.
+pub struct Reader {
+    size: [usize; 2],
+    channels: usize,
+    tone: Tone,
+    scale: Scale,
+    table: Table,
+    learned: Learned,
+    landmarks: Landmarks,
+    /// Uncertainty of the geometry at places along the scale.
+    geometry: Vec<(f64, f64)>,
+    /// Uncertainty of the pivot, in pixels.
+    hub: f64,
+    /// Typical scatter of the needle's edges in the set-up pictures, in pixels.
+    edge_rms: f64,
+    /// Why its sightings are not to be used unattended; empty when they may.
+    reservations: Vec<String>,
+}
+
+impl Reader {
+    /// A reader for a dial that is set up, from the pictures of the set-up.
+    ///
+    /// # Errors
+    /// When the pictures don't belong to the set-up, or show no needle.
+    pub fn new(setup: &DialSetup, pictures: &[Picture]) -> Result<Self, SetupError> {
+        let plate = Plate::new(pictures)?;
+        if [plate.plane.width, plate.plane.height] != setup.size {
+            return Err(SetupError::Differs(0));
+        }
+        let taught = match &setup.geometry {
+            Geometry::Radial(radial) => turning(setup, Dial::new(setup, radial), &plate, pictures)?,
+            Geometry::Straight(straight) => sliding(Rail::new(setup, straight), &plate, pictures)?,
+        };
+        let (scale, table, learned, traces) = taught;
+        let geometry = match (&scale, &setup.geometry) {
+            (Scale::Radial(dial), Geometry::Radial(radial)) => dial.geometry(radial),
+            (Scale::Straight(rail), _) => rail.geometry(),
+            _ => Vec::new(),
+        };
+        let hub = match &scale {
+            Scale::Radial(dial) => dial.hub.sigma(),
+            Scale::Straight(_) => 0.0,
+        };
+        let mut edges: Vec<f64> = traces.iter().map(|trace| trace.fit.rms).collect();
+        let edge_rms = super::line::median(&mut edges).unwrap_or(1.0);
+        let landmarks = Landmarks::new(&plate, swept(&table));
+        let mut reservations = reservations(setup, hub, traces.len(), edge_rms, &geometry);
+        if landmarks.count() < LANDMARKS {
+            reservations.push(format!(
+                "only {} landmarks by which to see that the camera has not moved",
+                landmarks.count()
+            ));
+        }
+        Ok(Self {
+            size: setup.size,
+            channels: plate.picture.channels(),
+            tone: plate.tone,
+            scale,
+            table,
+            learned,
+            landmarks,
+            geometry,
+            hub,
+            edge_rms,
+            reservations,
+        })
+    }
+
+    /// Why its sightings are not to be used while nobody watches; empty when they may.
+    pub fn reservations(&self) -> &[String] {
+        &self.reservations
+    }
+
+    /// Reads one picture.
+    ///
+    /// # Errors
+    /// Why it can't be read. That means "unknown", never "zero".
+    pub fn read(&self, picture: &Picture) -> Result<Seen, Refusal> {
+        let fits =
+            [picture.width(), picture.height()] == self.size && picture.channels() == self.channels;
+        if !fits {
+            return Err(Refusal::OtherPicture);
+        }
+        let warp = self.landmarks.locate(picture)?;
+        let look = Look {
+            table: &self.table,
+            learned: &self.learned,
+            picture,
+            tone: self.tone,
+            warp,
+            window: self.window(),
+            prior: self.prior(),
+        };
+        let trace = look.trace()?;
+        judge(&trace)?;
+        Ok(self.seen(&trace, &warp))
+    }
+
+    fn window(&self) -> f64 {
+        match &self.scale {
+            Scale::Radial(_) => radial::WINDOW,
+            Scale::Straight(rail) => rail.window(),
+        }
+    }
+
+    fn prior(&self) -> Option<f64> {
+        match &self.scale {
+            Scale::Radial(_) => Some(self.hub.max(0.05)),
+            Scale::Straight(_) => None,
+        }
+    }
+
+    fn seen(&self, trace: &Trace, warp: &Warp) -> Seen {
+        let drift = 0.5 * warp.rms / (warp.used.max(1) as f64).sqrt();
+        // Rows are not independent: blur, compression and the needle's own edge join them.
+        let rows = 4.0;
+        let (deflection, line, hub, drift) = match &self.scale {
+            Scale::Radial(dial) => {
+                let arc = dial.arc().abs();
+                let slope = (rows * trace.fit.covariance[2]).sqrt();
+                (
+                    dial.deflection(dial.angle(trace)),
+                    slope / arc,
+                    0.3 * self.hub / dial.scale / arc,
+                    drift / dial.scale / arc,
+                )
+            }
+            Scale::Straight(rail) => {
+                let (deflection, per_pixel) = rail.deflection(trace);
+                let line = (rows.sqrt() * trace.fit.sigma_at(rail.level())) * per_pixel;
+                (deflection, line, 0.0, drift * per_pixel)
+            }
+        };
+        let geometry = at(&self.geometry, deflection);
+        let u = line.hypot(drift).max(2e-5);
+        let u_shared = (geometry * geometry + hub * hub + self.floor().powi(2)).sqrt();
+        let moved = warp.farthest(self.size[0] as f64, self.size[1] as f64);
+        Seen {
+            deflection,
+            u,
+            u_shared,
+            confidence: self.confidence(trace, u.hypot(u_shared)),
+            width: trace.width,
+            moved,
+        }
+    }
+
+    /// What no other term covers.
+    fn floor(&self) -> f64 {
+        match &self.scale {
+            Scale::Radial(_) => 5e-5,
+            Scale::Straight(rail) => rail.floor(),
+        }
+    }
+
+    fn confidence(&self, trace: &Trace, u: f64) -> f64 {
+        let ripple = 1.2 / trace.fit.rms.max(1e-3);
+        let worse = 3.5 * self.edge_rms.max(0.05) / trace.fit.rms.max(1e-3);
+        let mut confidence = [
+            trace.share / 0.8,
+            f64::from(1.3 - trace.second),
+            trace.amplitude / 0.9,
+            ripple,
+            worse,
+        ]
+        .into_iter()
+        .map(|part| part.clamp(0.0, 1.0))
+        .product::<f64>();
+        if trace.width > 1.3 {
+            confidence *= 0.7;
+        }
+        if !self.reservations.is_empty() || 2.0 * u > 0.005 {
+            confidence = confidence.min(DOUBTFUL);
+        }
+        confidence
+    }
+}
+
+/// Value at a place of a table with even steps.
+fn at(table: &[(f64, f64)], place: f64) -> f64 {
+    let nearest = table
+        .iter()
+        .min_by(|a, b| (a.0 - place).abs().total_cmp(&(b.0 - place).abs()));
+    // Without a table nothing is known, and that is no small uncertainty.
+    nearest.map_or(0.01, |(_, value)| *value)
+}
+
+/// Whether the trace is good enough to be read at all.
+fn judge(trace: &Trace) -> Result<(), Refusal> {
+    if trace.share < 0.35 {
+        return Err(Refusal::Covered(trace.share * 100.0));
+    }
+    if trace.second > 0.75 {
+        return Err(Refusal::Two(trace.second));
+    }
+    if trace.amplitude < 0.6 {
+        return Err(Refusal::Pale(trace.amplitude));
+    }
+    if trace.fit.rms > 1.5 {
+        return Err(Refusal::Crooked(trace.fit.rms));
+    }
+    Ok(())
+}
+
+/// Why sightings are not for unattended use.
+fn reservations(
+    setup: &DialSetup,
+    hub: f64,
+    pictures: usize,
+    edge_rms: f64,
+    geometry: &[(f64, f64)],
+) -> Vec<String> {
+    let mut found = Vec::new();
+    if !setup.confirmed {
+        found.push("zero and full scale have not been confirmed".to_owned());
+    }
+    if setup.marks.len() < 5 {
+        found.push(format!("only {} marks fitted", setup.marks.len()));
+    }
+    if setup.mark_rms > 0.25 {
+        found.push(format!("marks scatter by {:.2} pixels", setup.mark_rms));
+    }
+    if hub > 1.5 {
+        found.push(format!("the pivot is known to {hub:.1} pixels only"));
+    }
+    if pictures < 2 {
+        found.push("the needle could be followed in one set-up picture only".to_owned());
+    }
+    if edge_rms > 0.6 {
+        found.push(format!(
+            "the needle's edges are ragged ({edge_rms:.1} pixels)"
+        ));
+    }
+    if geometry.is_empty() {
+        found.push("the uncertainty of the dial's geometry is not known".to_owned());
+    }
+    found
+}
+
+type Taught = (Scale, Table, Learned, Vec<Trace>);
+
+/// Learns from the set-up pictures; twice, since the pivot gets better known.
+fn turning(
+    setup: &DialSetup,
+    mut dial: Dial,
+    plate: &Plate,
+    pictures: &[Picture],
+) -> Result<Taught, SetupError> {
+    let mut learned = None;
+    for _ in 0..2 {
+        let table = dial.table(plate);
+        let before = learned.unwrap_or_else(|| Learned::nothing(&table, plate.needle));
+        let traces = traces(&table, &before, plate, pictures, radial::WINDOW);
+        let next = Learned::from(&table, &before, &traces);
+        let again = self::traces(&table, &next, plate, pictures, radial::WINDOW);
+        if again.len() < 2 {
+            return Err(few(again.len(), setup));
+        }
+        dial = dial.with_hub_from(&again);
+        learned = Some(next);
+    }
+    let table = dial.table(plate);
+    let learned = learned.unwrap_or_else(|| Learned::nothing(&table, plate.needle));
+    let traces = traces(&table, &learned, plate, pictures, radial::WINDOW);
+    if traces.len() < 2 {
+        return Err(few(traces.len(), setup));
+    }
+    Ok((Scale::Radial(dial), table, learned, traces))
+}
+
+fn sliding(rail: Rail, plate: &Plate, pictures: &[Picture]) -> Result<Taught, SetupError> {
+    let table = rail.table(plate);
+    let nothing = Learned::nothing(&table, plate.needle);
+    let first = traces(&table, &nothing, plate, pictures, rail.window());
+    let learned = Learned::from(&table, &nothing, &first);
+    let traces = traces(&table, &learned, plate, pictures, rail.window());
+    if traces.len() < 2 {
+        return Err(SetupError::NoNeedle {
+            picture: 0,
+            why: "the needle could not be followed along the scale".to_owned(),
+        });
+    }
+    Ok((Scale::Straight(rail), table, learned, traces))
+}
+
+fn few(seen: usize, setup: &DialSetup) -> SetupError {
+    SetupError::NoNeedle {
+        picture: seen.min(setup.marks.len()),
+        why: "the needle could not be followed about its pivot".to_owned(),
+    }
+}
+
+/// Traces of all set-up pictures in which there is one.
+fn traces(
+    table: &Table,
+    learned: &Learned,
+    plate: &Plate,
+    pictures: &[Picture],
+    window: f64,
+) -> Vec<Trace> {
+    let trace = |picture: &Picture| {
+        let look = Look {
+            table,
+            learned,
+            picture,
+            tone: plate.tone,
+            warp: Warp::still(),
+            window,
+            prior: None,
+        };
+        look.trace().ok()
+    };
+    pictures.iter().filter_map(trace).collect()
+}
+
+/// Whether a place is where the needle sweeps: near a cell of the table.
+fn swept(table: &Table) -> impl Fn(Vector2<f64>) -> bool {
+    const CELL: f64 = 16.0;
+    let key = |x: f64, y: f64| ((x / CELL).floor() as i32, (y / CELL).floor() as i32);
+    let mut cells = std::collections::BTreeSet::new();
+    for row in (0..table.rows()).step_by(3) {
+        for column in (0..table.layout.columns).step_by(5) {
+            let [x, y] = table.point(row, column);
+            cells.insert(key(f64::from(x), f64::from(y)));
+        }
+    }
+    move |at| cells.contains(&key(at.x, at.y))
+}

@@ -1,0 +1,334 @@
+//! Dial set-up: proposed from pictures, corrected by a person, kept with the dial.
+
+use super::picture::{Picture, Tone};
+use super::plate::Plate;
+use super::proposal::{self, Proposal, Tick};
+use super::refusal::SetupError;
+use super::scale::{self, About, Scale};
+use super::straight::{self, Straight};
+use super::stroke::{self, Motion, Pivot, Stroke};
+use super::view::{View, angle_of, wrap};
+use nalgebra::{Matrix2, Vector2};
+use serde::{Deserialize, Serialize};
+
+/// All that is kept of a dial in front of its camera. Places are in pixels; pixel centres lie at
+/// whole numbers, from the top left.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DialSetup {
+    /// Width and height of the pictures.
+    pub size: [usize; 2],
+    /// Number of the zero mark (marks are numbered from the middle of the scale).
+    pub zero: f64,
+    /// Number of the full-scale mark.
+    pub full_scale: f64,
+    /// Number at which the needle rested in the first picture.
+    pub rest: f64,
+    /// What is printed at full scale, as a person typed it; never read from the picture.
+    #[serde(default)]
+    pub full_scale_text: Option<String>,
+    /// Whether a person has confirmed zero and full scale.
+    #[serde(default)]
+    pub confirmed: bool,
+    /// What a person should look at before confirming; empty when nothing is in doubt.
+    pub doubts: Vec<String>,
+    /// Scatter of the marks about the fitted scale, in pixels.
+    pub mark_rms: f64,
+    /// The marks found.
+    pub marks: Vec<FoundMark>,
+    /// How the dial lies in the picture.
+    pub geometry: Geometry,
+}
+
+/// A mark of the scale.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FoundMark {
+    /// Its number, counted from the middle of the scale.
+    pub number: i32,
+    /// Where it begins on the common line.
+    pub at: [f64; 2],
+    /// Whether it is one of the long ones.
+    pub long: bool,
+}
+
+/// How the dial lies in the picture.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Geometry {
+    /// A needle that turns about a pivot.
+    Radial(Radial),
+    /// A needle that slides along a straight scale.
+    Straight(Straight),
+}
+
+/// A scale about a pivot.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Radial {
+    /// The dial plane.
+    pub view: View,
+    /// Angle from one mark's number to the next, in radians clockwise.
+    pub step: f64,
+    /// Covariance of the view's parameters and the step, row by row.
+    pub covariance: Vec<f64>,
+    /// Where the needle's lines meet.
+    pub pivot: [f64; 2],
+    /// Covariance of the pivot: xx, xy, yy, in square pixels.
+    pub pivot_covariance: [f64; 3],
+    /// From pivot to tip, in pixels.
+    pub reach: f64,
+}
+
+impl Radial {
+    pub(crate) fn pivot(&self) -> Pivot {
+        let [xx, xy, yy] = self.pivot_covariance;
+        Pivot {
+            at: Vector2::from(self.pivot),
+            covariance: Matrix2::new(xx, xy, xy, yy),
+        }
+    }
+}
+
+/// What a person says about a proposal.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Corrections {
+    /// Where the zero mark is, in pixels; the nearest mark is taken.
+    pub zero: Option<[f64; 2]>,
+    /// Where the full-scale mark is, in pixels; the nearest mark is taken.
+    pub full_scale: Option<[f64; 2]>,
+    /// What is printed at full scale.
+    pub full_scale_text: Option<String>,
+    /// That zero and full scale are right as they now stand.
+    pub confirm: bool,
+}
+
+impl DialSetup {
+    /// Proposes a set-up from three to nine pictures. In the first the needle is at rest, in the
+    /// others farther and farther up-scale.
+    ///
+    /// # Errors
+    /// What could not be found, and what to do.
+    pub fn propose(pictures: &[Picture]) -> Result<Self, SetupError> {
+        let plate = Plate::new(pictures)?;
+        let mut strokes = Vec::with_capacity(pictures.len());
+        for picture in 0..pictures.len() {
+            let found = stroke::find(&plate, picture);
+            strokes.push(found.map_err(|why| SetupError::NoNeedle { picture, why })?);
+        }
+        match stroke::motion(&mut strokes) {
+            Some(Motion::Turning(pivot)) => radial(&plate, &strokes, pivot),
+            Some(Motion::Sliding) => straight::propose(&plate, &strokes),
+            None => Err(SetupError::TooLittleMotion(0.0)),
+        }
+    }
+
+    /// The set-up with a person's corrections.
+    ///
+    /// # Errors
+    /// When a place is not near the scale.
+    pub fn corrected(mut self, corrections: &Corrections) -> Result<Self, SetupError> {
+        if let Some(place) = corrections.zero {
+            self.zero = self.nearest(place)?;
+        }
+        if let Some(place) = corrections.full_scale {
+            self.full_scale = self.nearest(place)?;
+        }
+        if let Some(text) = &corrections.full_scale_text {
+            self.full_scale_text = Some(text.clone());
+        }
+        if self.zero == self.full_scale {
+            return Err(SetupError::Correction(
+                "zero and full scale are the same mark".to_owned(),
+            ));
+        }
+        self.confirmed |= corrections.confirm;
+        Ok(self)
+    }
+
+    /// The set-up of a straight scale after an eye check: what the reader read and what a person
+    /// saw, square-on, at two places far apart. A scale about a pivot needs none and is not changed.
+    ///
+    /// # Errors
+    /// When the places are too near to each other, or reader and person disagree grossly.
+    pub fn eye_checked(mut self, pairs: [(f64, f64); 2]) -> Result<Self, SetupError> {
+        if let Geometry::Straight(straight) = &mut self.geometry {
+            straight.check(pairs)?;
+        }
+        Ok(self)
+    }
+
+    /// Deflection of a mark's number.
+    pub fn fraction(&self, number: f64) -> f64 {
+        (number - self.zero) / (self.full_scale - self.zero)
+    }
+
+    /// Whether the proposal is without doubt.
+    pub fn sure(&self) -> bool {
+        self.doubts.is_empty()
+    }
+
+    /// Where the mark with this number begins.
+    pub fn place(&self, number: f64) -> [f64; 2] {
+        match &self.geometry {
+            Geometry::Radial(radial) => {
+                let lens = radial.view.lens();
+                lens.project(super::view::polar(number * radial.step, 1.0))
+                    .into()
+            }
+            Geometry::Straight(straight) => straight.place(number),
+        }
+    }
+
+    /// Number of the mark nearest to a place in the picture.
+    fn nearest(&self, place: [f64; 2]) -> Result<f64, SetupError> {
+        let off = |number: i32| {
+            let [x, y] = self.place(f64::from(number));
+            (x - place[0]).hypot(y - place[1])
+        };
+        let numbers = self.marks.iter().map(|mark| mark.number);
+        let (low, high) = (
+            numbers.clone().min().unwrap_or(0),
+            numbers.max().unwrap_or(0),
+        );
+        // Marks that were not found may lie beyond those that were.
+        let more = (high - low) / 2 + 2;
+        let nearest = (low - more..=high + more).min_by(|a, b| off(*a).total_cmp(&off(*b)));
+        let nearest = nearest.unwrap_or(0);
+        let limit = self.size[0] as f64 / 20.0;
+        match off(nearest) < limit {
+            true => Ok(f64::from(nearest)),
+            false => Err(SetupError::Correction(format!(
+                "({:.0}, {:.0}) is {:.0} pixels from the scale",
+                place[0],
+                place[1],
+                off(nearest)
+            ))),
+        }
+    }
+}
+
+/// The set-up of a dial with a pivot.
+fn radial(plate: &Plate, strokes: &[Stroke], pivot: Pivot) -> Result<DialSetup, SetupError> {
+    let angles: Vec<f64> = strokes
+        .iter()
+        .map(|stroke| angle_of(stroke.along))
+        .collect();
+    let mut travelled = vec![0.0];
+    for pair in angles.windows(2) {
+        let before = travelled.last().copied().unwrap_or(0.0);
+        travelled.push(before + wrap(pair[1] - pair[0], 0.0));
+    }
+    let total = travelled.last().copied().unwrap_or(0.0);
+    if total.abs() < 0.05 {
+        return Err(SetupError::TooLittleMotion(total.to_degrees()));
+    }
+    let reaches = strokes
+        .iter()
+        .map(|stroke| (stroke.tip() - pivot.at).norm());
+    let mut reaches: Vec<f64> = reaches.collect();
+    let reach = super::line::median(&mut reaches).unwrap_or(0.0);
+    let size = (plate.plane.width, plate.plane.height);
+    let about = About {
+        size,
+        pivot: pivot.at,
+        rest: angles[0],
+        way: total.signum(),
+        reach,
+    };
+    let print = plate.picture.plane(Tone::PRINT);
+    let scale = scale::find(&print, about)?;
+    let (numbers, ticks) = numbers(&scale, strokes, &travelled);
+    let rest = numbers[0];
+    let highest = numbers.iter().copied().fold(f64::MIN, f64::max);
+    let proposal = proposal::propose(&ticks, rest, highest)
+        .ok_or_else(|| SetupError::NoScale("no mark above the one at rest".to_owned()))?;
+    let doubts = doubts(&scale, &proposal, plate);
+    let lens = scale.plane.view.lens();
+    let marks = scale.marks.iter().map(|mark| FoundMark {
+        number: mark.number,
+        at: lens
+            .project(super::view::polar(
+                f64::from(mark.number) * scale.plane.step,
+                1.0,
+            ))
+            .into(),
+        long: proposal.long.contains(&mark.number),
+    });
+    let covariance = pivot.covariance;
+    Ok(DialSetup {
+        size: size.into(),
+        zero: f64::from(proposal.zero),
+        full_scale: f64::from(proposal.full_scale),
+        rest,
+        full_scale_text: None,
+        confirmed: false,
+        doubts,
+        mark_rms: scale.plane.rms,
+        marks: marks.collect(),
+        geometry: Geometry::Radial(Radial {
+            view: scale.plane.view,
+            step: scale.plane.step,
+            covariance: scale.plane.covariance.iter().copied().collect(),
+            pivot: pivot.at.into(),
+            pivot_covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
+            reach,
+        }),
+    })
+}
+
+/// Numbers at which the needle stood, counted up-scale from the first, and the marks.
+fn numbers(scale: &Scale, strokes: &[Stroke], travelled: &[f64]) -> (Vec<f64>, Vec<Tick>) {
+    let turn = std::f64::consts::TAU / scale.plane.step.abs();
+    let mut numbers: Vec<f64> = Vec::new();
+    for (stroke, angle) in strokes.iter().zip(travelled) {
+        let number = scale.number_of(stroke.foot + stroke.along * stroke.span.0, stroke.tip());
+        // The needle at rest is near the lower end; the others follow from how far it turned.
+        let near = match numbers.first() {
+            None => scale
+                .marks
+                .first()
+                .map_or(0.0, |mark| f64::from(mark.number)),
+            Some(rest) => rest + angle / scale.plane.step,
+        };
+        let turns = ((near - number) / turn).round();
+        numbers.push(number + turns * turn);
+    }
+    let ticks = scale.marks.iter().map(|mark| Tick {
+        number: mark.number,
+        length: mark.length,
+    });
+    (numbers, ticks.collect())
+}
+
+/// Doubts about the proposal and about the scale behind it.
+fn doubts(scale: &Scale, proposal: &Proposal, plate: &Plate) -> Vec<String> {
+    let mut doubts = proposal.doubts.clone();
+    let arc = (f64::from(proposal.full_scale - proposal.zero) * scale.plane.step).abs();
+    if !(0.9..5.2).contains(&arc) {
+        doubts.push(format!("an arc of {:.0}°", arc.to_degrees()));
+    }
+    if scale.trimmed {
+        doubts.push("single marks beyond a gap were left out".to_owned());
+    }
+    if scale.plane.rms > 0.25 || scale.marks.len() < 8 {
+        doubts.push(format!(
+            "{} marks that scatter by {:.2} pixels",
+            scale.marks.len(),
+            scale.plane.rms
+        ));
+    }
+    let lens = scale.plane.view.lens();
+    let beyond = [
+        (proposal.zero, -1, "below zero"),
+        (proposal.full_scale, 1, "beyond full scale"),
+    ];
+    for (number, way, what) in beyond {
+        let seen = (1..=2).all(|off| {
+            let angle = f64::from(number + way * off) * scale.plane.step;
+            let at = lens.project(super::view::polar(angle, 1.0));
+            plate.sound_at(at.x as f32, at.y as f32)
+        });
+        if !seen {
+            doubts.push(format!("the place of a next mark {what} is not in sight"));
+        }
+    }
+    doubts
+}

@@ -1,0 +1,223 @@
+//! The reader before rendered dials: what it promises, in a few scenes each. The campaign has many.
+
+use dial_pictures::{Category, Disturbance, Layout, Scene, Shot, Stage};
+use needle::reader::{
+    Corrections, DialSetup, Picture, Reader, Refusal, SetupError, TRUSTED, annotate, turn,
+};
+use needlerig_tests::campaign::pictured::picture;
+
+const SIZE: (usize, usize) = (1280, 720);
+
+fn shoot(stage: &mut Stage, shot: &Shot) -> Picture {
+    picture(&stage.frame(shot).expect("a frame")).expect("a picture")
+}
+
+fn set_up_pictures(stage: &mut Stage) -> Vec<Picture> {
+    let places = [0.0, 0.22, 0.45, 0.68, 0.9];
+    let shots = places
+        .iter()
+        .zip(1..)
+        .map(|(place, seed)| Shot::plain(*place, seed));
+    shots.map(|shot| shoot(stage, &shot)).collect()
+}
+
+fn confirmed(pictures: &[Picture]) -> DialSetup {
+    let confirm = Corrections {
+        confirm: true,
+        ..Corrections::default()
+    };
+    let setup = DialSetup::propose(pictures).expect("a proposal");
+    setup.corrected(&confirm).expect("nothing to correct")
+}
+
+/// A dial set up, and its reader.
+fn ready(
+    category: Category,
+    layout: Layout,
+    seed: u64,
+) -> (Stage, Vec<Picture>, DialSetup, Reader) {
+    let mut stage = Stage::new(Scene::random_of(category, layout, seed, SIZE));
+    let pictures = set_up_pictures(&mut stage);
+    let setup = confirmed(&pictures);
+    let reader = Reader::new(&setup, &pictures).expect("a reader");
+    (stage, pictures, setup, reader)
+}
+
+#[test]
+fn an_undisturbed_needle_is_read_within_its_uncertainty() {
+    for (category, layout) in [
+        (Category::Good, Layout::Arc),
+        (Category::Typical, Layout::Long),
+    ] {
+        let (mut stage, _, _, reader) = ready(category, layout, 11);
+        for (place, seed) in [(0.0, 50), (0.37, 51), (0.81, 52), (1.0, 53)] {
+            let shot = stage.scene().later(place, seed);
+            let seen = reader.read(&shoot(&mut stage, &shot)).expect("a sighting");
+            let error = (seen.deflection - place).abs();
+            assert!(error < 0.0015, "{layout:?} at {place}: {seen:?}");
+            assert!(
+                error < 3.0 * seen.u_total(),
+                "{layout:?} at {place}: {seen:?}"
+            );
+            assert!(
+                seen.confidence >= TRUSTED,
+                "{layout:?} at {place}: {seen:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn what_is_no_needle_is_refused() {
+    let (mut stage, _, _, reader) = ready(Category::Good, Layout::Arc, 12);
+    let mut shot = Shot::plain(0.5, 60);
+    shot.disturbances.push(Disturbance::NoNeedle);
+    let empty = shoot(&mut stage, &shot);
+    assert!(
+        matches!(reader.read(&empty), Err(Refusal::NoNeedle(_))),
+        "{:?}",
+        reader.read(&empty)
+    );
+    for grey in [0, 128, 255] {
+        let plain = Picture::rgb(SIZE.0, SIZE.1, vec![grey; 3 * SIZE.0 * SIZE.1]).unwrap();
+        assert!(reader.read(&plain).is_err(), "grey {grey}");
+    }
+    let small = Picture::rgb(640, 480, vec![128; 3 * 640 * 480]).unwrap();
+    assert_eq!(reader.read(&small), Err(Refusal::OtherPicture));
+}
+
+#[test]
+fn a_small_move_of_the_camera_is_corrected_and_a_large_one_refused() {
+    let (mut stage, _, _, reader) = ready(Category::Good, Layout::Arc, 13);
+    let mut knocked = |by: [f64; 2], roll: f64| {
+        let mut shot = Shot::plain(0.6, 70);
+        shot.disturbances.push(Disturbance::Knocked {
+            by,
+            roll,
+            slide: 0.5,
+        });
+        reader.read(&shoot(&mut stage, &shot))
+    };
+    let seen = knocked([4.0, -3.0], 0.002).expect("a sighting");
+    assert!((seen.deflection - 0.6).abs() < 0.0015, "{seen:?}");
+    assert!((4.0..8.0).contains(&seen.moved), "{seen:?}");
+    assert!(knocked([80.0, 30.0], 0.0).is_err());
+}
+
+#[test]
+fn a_set_up_survives_being_kept_and_a_wrong_mark_being_corrected() {
+    let (mut stage, pictures, setup, _) = ready(Category::Good, Layout::Arc, 14);
+    assert!(setup.sure(), "{:?}", setup.doubts);
+    let text = serde_json::to_string(&setup).expect("text");
+    let kept: DialSetup = serde_json::from_str(&text).expect("a set-up");
+    let reader = Reader::new(&kept, &pictures).expect("a reader");
+    let truth = stage.scene().truth();
+    let half = truth.marks[truth.marks.len() / 2];
+    // Half of the scale taken for the whole of it reads double.
+    let clicked = [half.near[0] + 1.0, half.near[1] - 1.5];
+    let halved = kept
+        .corrected(&Corrections {
+            full_scale: Some(clicked),
+            ..Corrections::default()
+        })
+        .expect("a mark is near");
+    let halved = Reader::new(&halved, &pictures).expect("a reader");
+    let seen = shoot(&mut stage, &Shot::plain(0.3, 80));
+    let whole = reader.read(&seen).expect("a sighting").deflection;
+    let doubled = halved.read(&seen).expect("a sighting").deflection;
+    assert!(
+        (doubled - whole / half.fraction).abs() < 1e-3,
+        "{whole} {doubled}"
+    );
+    let far = Corrections {
+        zero: Some([5.0, 5.0]),
+        ..Corrections::default()
+    };
+    assert!(matches!(
+        setup.corrected(&far),
+        Err(SetupError::Correction(_))
+    ));
+}
+
+#[test]
+fn nothing_unconfirmed_is_trusted() {
+    let mut stage = Stage::new(Scene::random_of(Category::Good, Layout::Arc, 14, SIZE));
+    let pictures = set_up_pictures(&mut stage);
+    let setup = DialSetup::propose(&pictures).expect("a proposal");
+    let reader = Reader::new(&setup, &pictures).expect("a reader");
+    let seen = reader.read(&pictures[2]).expect("a sighting");
+    assert!(seen.confidence < TRUSTED, "{seen:?}");
+}
+
+#[test]
+fn a_straight_scale_is_trusted_only_after_an_eye_check() {
+    let mut stage = Stage::new(Scene::random_of(Category::Good, Layout::Edgewise, 5, SIZE));
+    let pictures = set_up_pictures(&mut stage);
+    let setup = confirmed(&pictures);
+    let reader = Reader::new(&setup, &pictures).expect("a reader");
+    let read = |stage: &mut Stage, reader: &Reader, place: f64| {
+        reader
+            .read(&shoot(stage, &Shot::plain(place, 90)))
+            .expect("a sighting")
+    };
+    let ends = [0.01, 0.99].map(|place| (read(&mut stage, &reader, place).deflection, place));
+    assert!(read(&mut stage, &reader, 0.5).confidence < TRUSTED);
+    let checked = setup.eye_checked(ends).expect("an eye check");
+    let reader = Reader::new(&checked, &pictures).expect("a reader");
+    let seen = read(&mut stage, &reader, 0.63);
+    assert!((seen.deflection - 0.63).abs() < 0.0018, "{seen:?}");
+    assert!(seen.confidence >= TRUSTED, "{seen:?}");
+}
+
+#[test]
+fn noise_and_a_needle_that_stands_still_make_no_set_up() {
+    let noise = |seed: u32| {
+        let mut state = seed;
+        let samples = (0..3 * 640 * 480).map(|_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 24) as u8
+        });
+        Picture::rgb(640, 480, samples.collect()).unwrap()
+    };
+    assert!(DialSetup::propose(&[noise(1), noise(2), noise(3)]).is_err());
+    assert_eq!(DialSetup::propose(&[]), Err(SetupError::Pictures(0)));
+    let mut stage = Stage::new(Scene::random_of(Category::Good, Layout::Arc, 14, SIZE));
+    let still = [1, 2, 3].map(|seed| shoot(&mut stage, &Shot::plain(0.2, seed)));
+    assert!(DialSetup::propose(&still).is_err());
+}
+
+#[test]
+fn before_any_set_up_the_angle_from_rest_is_seen() {
+    let mut stage = Stage::new(Scene::random_of(Category::Good, Layout::Arc, 15, SIZE));
+    let arc = stage.scene().truth().arc.expect("a scale about a pivot");
+    let rest = shoot(&mut stage, &Shot::plain(0.0, 1));
+    let same = turn(&rest, &shoot(&mut stage, &Shot::plain(0.0, 2))).expect("a sighting");
+    assert!(!same.moved, "{same:?}");
+    for place in [0.15, 0.3] {
+        let now = shoot(&mut stage, &Shot::plain(place, 3));
+        let seen = turn(&rest, &now).expect("a sighting");
+        assert!(
+            seen.moved && (seen.angle - place * arc).abs() < 3.0 * seen.u,
+            "{place}: {seen:?}"
+        );
+    }
+    let covered = Picture::rgb(SIZE.0, SIZE.1, vec![3; 3 * SIZE.0 * SIZE.1]).unwrap();
+    assert!(turn(&rest, &covered).is_err());
+}
+
+#[test]
+fn the_proposal_is_drawn_where_the_marks_are() {
+    let (stage, pictures, setup, _) = ready(Category::Good, Layout::Arc, 14);
+    let drawn = annotate(&setup, &pictures[0]);
+    let [x, y] = stage.scene().truth().zero;
+    let changed = |from: &Picture, x: f64, y: f64| {
+        let at = 3 * (y as usize * SIZE.0 + x as usize);
+        from.samples()[at..at + 3] != pictures[0].samples()[at..at + 3]
+    };
+    let around = (0..60).filter(|k| {
+        let (s, c) = (f64::from(*k) / 60.0 * std::f64::consts::TAU).sin_cos();
+        changed(&drawn, x + 15.5 * c, y + 15.5 * s)
+    });
+    assert!(around.count() > 20);
+    assert!(!changed(&drawn, 3.0, 3.0));
+}
