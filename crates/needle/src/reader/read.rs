@@ -47,7 +47,7 @@ impl Seen {
 
 /// How a place on the needle's way becomes a deflection.
 enum Scale {
-    Radial(Dial),
+    Radial(Box<Dial>),
     Straight(Rail),
 }
 
@@ -318,7 +318,7 @@ fn turning(
     if traces.len() < 2 {
         return Err(few(traces.len(), setup));
     }
-    Ok((Scale::Radial(dial), table, learned, traces))
+    Ok((Scale::Radial(Box::new(dial)), table, learned, traces))
 }
 
 fn sliding(rail: Rail, plate: &Plate, pictures: &[Picture]) -> Result<Taught, SetupError> {
