@@ -132,13 +132,8 @@ pub(crate) fn propose(plate: &Plate, strokes: &[Stroke]) -> Result<DialSetup, Se
         number: number(*index),
         length: blob.radius_out - blob.radius_in,
     });
-    proposed(
-        plate,
-        &ticks.collect::<Vec<_>>(),
-        straight,
-        rms,
-        [at(first), at(last)],
-    )
+    let (ticks, seen) = (ticks.collect::<Vec<_>>(), [at(first), at(last)]);
+    proposed(plate, &ticks, straight, rms, seen)
 }
 
 /// The set-up from the marks and the numbers at which the needle rested and stood last.
