@@ -1,5 +1,6 @@
 //! The camera reader: pixels to deflection. Pure functions.
 
+mod about_pivot;
 mod annotate;
 mod bootstrap;
 mod chain;
@@ -21,6 +22,7 @@ mod solve;
 mod straight;
 mod stroke;
 mod table;
+mod teach;
 mod trace;
 mod unroll;
 mod view;

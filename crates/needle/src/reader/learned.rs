@@ -53,7 +53,7 @@ impl Learned {
     pub(crate) fn from(table: &Table, before: &Self, traces: &[Trace]) -> Self {
         let mut learned = before.clone();
         let bands = banded(table);
-        for row in 0..table.rows() {
+        for (row, band) in bands.iter().enumerate() {
             let seen: Vec<(&Trace, &Row)> = traces
                 .iter()
                 .filter_map(|trace| Some((trace, trace.rows.iter().find(|r| r.row == row)?)))
@@ -81,7 +81,7 @@ impl Learned {
                 .collect();
             let width = (widths.iter().map(|w| w * w).sum::<f64>() / widths.len() as f64).sqrt();
             let trust = 1.0 / (1.0 + (place / 0.25).powi(2) + (width / 0.6).powi(2));
-            learned.trust[row] = bands[row] * if trust > 0.12 { trust } else { 0.0 };
+            learned.trust[row] = band * if trust > 0.12 { trust } else { 0.0 };
         }
         learned.distrust_bulges(table);
         learned.taught = true;

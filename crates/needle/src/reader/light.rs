@@ -22,14 +22,6 @@ pub(crate) struct Light {
 }
 
 impl Light {
-    /// The same light.
-    pub(crate) fn same() -> Self {
-        Self {
-            terms: Vector4::new(1.0, 0.0, 0.0, 0.0),
-            sigma: 0.0,
-        }
-    }
-
     /// What a tone of the plate is in this light.
     pub(crate) fn of(&self, plate: f64, x: f64, y: f64) -> f64 {
         let t = &self.terms;

@@ -85,7 +85,6 @@ impl Gauge<'_> {
             end: end.map(|radius| self.lens.project(polar(middle_angle, radius))),
             sigma_end: 0.25,
             length,
-            strength,
         })
     }
 

@@ -18,8 +18,6 @@ pub(crate) struct Mark {
     pub(crate) sigma_end: f64,
     /// Length in dial radii.
     pub(crate) length: f64,
-    /// Height above the face in steps of brightness.
-    pub(crate) strength: f64,
 }
 
 /// The plane as fitted.
@@ -148,7 +146,6 @@ mod tests {
                 end: Some(at(1.0)),
                 sigma_end: 0.25,
                 length: 0.08,
-                strength: 100.0,
             }
         };
         ((-15..=15).map(mark).collect(), square, step)

@@ -14,8 +14,6 @@ pub(crate) struct Tick {
 pub(crate) struct Proposal {
     pub(crate) zero: i32,
     pub(crate) full_scale: i32,
-    /// Steps from one long mark to the next; 1 when all are alike.
-    pub(crate) period: i32,
     /// Numbers of the long marks.
     pub(crate) long: Vec<i32>,
     /// What a person should look at; empty when nothing is in doubt.
@@ -89,7 +87,6 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
     Some(Proposal {
         zero,
         full_scale,
-        period,
         long,
         doubts,
     })
@@ -162,7 +159,7 @@ mod tests {
     fn a_plain_scale_is_proposed_without_doubt() {
         let proposal = propose(&scale(-25, 25, 5), -24.9, 15.0).unwrap();
         assert_eq!((proposal.zero, proposal.full_scale), (-25, 25));
-        assert_eq!(proposal.period, 5);
+        assert_eq!(proposal.long.len(), 11);
         assert_eq!(proposal.doubts, Vec::<String>::new());
     }
 

@@ -110,7 +110,6 @@ fn as_marks(chain: &Chain, about: About) -> (Vec<Mark>, View, f64) {
             }),
             sigma_end: 1.2,
             length: (blob.radius_out - blob.radius_in) / about.reach,
-            strength: blob.strength,
         }
     };
     let marks: Vec<Mark> = chain.marks.iter().map(mark).collect();

@@ -128,17 +128,24 @@ pub(crate) fn propose(plate: &Plate, strokes: &[Stroke]) -> Result<DialSetup, Se
         let s = from.dot(&needle) / stroke.along.dot(&needle);
         straight.number((stroke.foot + stroke.along * s - frame.origin).dot(&way))
     };
-    let ticks: Vec<Tick> = chain
-        .marks
-        .iter()
-        .map(|(index, blob)| Tick {
-            number: number(*index),
-            length: blob.radius_out - blob.radius_in,
-        })
-        .collect();
-    let (rest, highest) = (at(first), at(last));
-    let proposal = proposal::propose(&ticks, rest, highest)
-        .ok_or_else(|| no_scale("no mark above the one at rest"))?;
+    let ticks = chain.marks.iter().map(|(index, blob)| Tick {
+        number: number(*index),
+        length: blob.radius_out - blob.radius_in,
+    });
+    let (ticks, seen) = (ticks.collect::<Vec<_>>(), [at(first), at(last)]);
+    proposed(plate, &ticks, straight, rms, seen)
+}
+
+/// The set-up from the marks and the numbers at which the needle rested and stood last.
+fn proposed(
+    plate: &Plate,
+    ticks: &[Tick],
+    straight: Straight,
+    rms: f64,
+    [rest, highest]: [f64; 2],
+) -> Result<DialSetup, SetupError> {
+    let proposal = proposal::propose(ticks, rest, highest)
+        .ok_or_else(|| SetupError::NoScale("no mark above the one at rest".to_owned()))?;
     let mut doubts = proposal.doubts;
     doubts.push("a straight scale needs an eye check at zero and at full scale".to_owned());
     let marks = ticks.iter().map(|tick| FoundMark {
@@ -147,7 +154,7 @@ pub(crate) fn propose(plate: &Plate, strokes: &[Stroke]) -> Result<DialSetup, Se
         long: proposal.long.contains(&tick.number),
     });
     Ok(DialSetup {
-        size: [print.width, print.height],
+        size: [plate.plane.width, plate.plane.height],
         zero: f64::from(proposal.zero),
         full_scale: f64::from(proposal.full_scale),
         rest,

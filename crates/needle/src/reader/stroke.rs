@@ -86,12 +86,13 @@ pub(crate) fn of_spots(
     sign: f32,
     limit: f32,
 ) -> Result<Stroke, String> {
-    let spots = values.iter().enumerate().filter_map(|(index, value)| {
-        (sign * value > limit).then(|| Spot {
+    let above = values.iter().map(|value| sign * value).enumerate();
+    let spots = above
+        .filter(|(_, value)| *value > limit)
+        .map(|(index, value)| Spot {
             at: Vector2::new((index % width) as f64, (index / width) as f64),
-            weight: f64::from((sign * value).min(3.0 * limit)),
-        })
-    });
+            weight: f64::from(value.min(3.0 * limit)),
+        });
     through(&spots.collect::<Vec<_>>())
 }
 
@@ -215,17 +216,6 @@ fn run(pieces: &[Sample], at: impl Fn(f64) -> f64) -> Option<(f64, f64)> {
 pub(crate) struct Pivot {
     pub(crate) at: Vector2<f64>,
     pub(crate) covariance: Matrix2<f64>,
-}
-
-impl Pivot {
-    /// Standard uncertainty in the direction in which it is known least, in pixels.
-    pub(crate) fn sigma(&self) -> f64 {
-        self.covariance
-            .symmetric_eigenvalues()
-            .max()
-            .max(0.0)
-            .sqrt()
-    }
 }
 
 /// What set-up pictures say of the needle's motion.

@@ -26,10 +26,6 @@ impl Layout {
     pub(crate) fn column(&self, place: f64) -> f64 {
         (place - self.first) / self.step
     }
-
-    pub(crate) fn last(&self) -> f64 {
-        self.place(self.columns as f64 - 1.0)
-    }
 }
 
 /// The table.

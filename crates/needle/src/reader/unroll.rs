@@ -45,8 +45,6 @@ pub(crate) struct Blob {
     pub(crate) angle_out: f64,
     pub(crate) radius_in: f64,
     pub(crate) radius_out: f64,
-    /// Mean height above the face, in steps of brightness.
-    pub(crate) strength: f64,
 }
 
 impl Blob {
@@ -158,18 +156,12 @@ impl Unrolled {
         if fit.rms > 1.2 || fit.b.abs() > 0.35 {
             return None;
         }
-        let strength = track
-            .points
-            .iter()
-            .map(|(_, (_, height))| f64::from(*height))
-            .sum::<f64>();
         let grid = &self.grid;
         Some(Blob {
             angle_in: grid.angle(fit.at(first as f64)),
             angle_out: grid.angle(fit.at(last as f64)),
             radius_in: grid.radius(first as f64),
             radius_out: grid.radius(last as f64),
-            strength: strength / track.points.len() as f64,
         })
     }
 }

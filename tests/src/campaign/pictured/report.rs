@@ -13,6 +13,9 @@ const GROSS: f64 = 0.005;
 /// A campaign summed up.
 pub struct Report<'a>(pub &'a [Pictured]);
 
+/// One of the two proposals of a scene.
+type Of = fn(&Pictured) -> &Proposed;
+
 /// One line of a table: its name and which scenes belong to it.
 type Group<'a> = (String, Box<dyn Fn(&Pictured) -> bool + 'a>);
 
@@ -192,8 +195,7 @@ impl Report<'_> {
             f,
             "\nSet-up, nobody helping              n  refused  both right   sure  sure but wrong  pivot P95 / px"
         )?;
-        let of: [(&str, fn(&Pictured) -> &Proposed); 2] =
-            [("3 pictures", |s| &s.short), ("5 pictures", |s| &s.long)];
+        let of: [(&str, Of); 2] = [("3 pictures", |s| &s.short), ("5 pictures", |s| &s.long)];
         for (pictures, of) in of {
             for category in [Category::Good, Category::Typical, Category::Hard] {
                 for layout in [
