@@ -218,7 +218,9 @@ fn a_stream_that_stands_still_or_repeats_itself_is_found_out() {
     // The one picture may have come before the first call, which then waits in vain.
     let _ = camera.frame();
     let error = camera.frame().unwrap_err();
-    assert!(matches!(error, CameraError::Late { .. }), "{error}");
+    // Its own patience and the connection's are equally long: either may end first.
+    let late = matches!(error, CameraError::Late { .. });
+    assert!(late || error.to_string().contains("timeout"), "{error}");
 
     let address = server(|_, client| {
         send(client, STREAM);
