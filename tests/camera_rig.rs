@@ -1,10 +1,7 @@
 //! A rig whose reader is a camera: dial files, what is refused before anything is energised, and
 //! runs over pictures that the simulated bench serves over HTTP, in real time.
 
-#[path = "common/dial.rs"]
-mod dial;
-
-use dial::{PLACES, pictures, scene};
+use crate::dial::{PLACES, pictures, scene};
 use evidence::{Journal, JournalError, Observation};
 use guard::{Fault, ReaderSpec, Rig};
 use hw_sim::{Bench, DialCamera, Fault as Planned, Kind, Place, SharedBench, find};
@@ -176,13 +173,20 @@ fn fault(done: &Simulated) -> &Fault {
 fn the_guard_lets_the_current_grow_by_what_the_camera_shows() {
     for path in ["still.jpg", "stream.mjpg"] {
         let (done, kept) = run(None, path, 0.05);
-        assert!(matches!(fault(&done), Fault::Interrupted), "{}", fault(&done));
+        assert!(
+            matches!(fault(&done), Fault::Interrupted),
+            "{}",
+            fault(&done)
+        );
         assert!(done.truth.safe);
         let seen: Vec<f64> = kept.iter().filter_map(deflection).collect();
         let highest = seen.iter().copied().fold(0.0, f64::max);
         // Nothing was seen that the needle did not show.
         let peak = done.truth.peak_deflection;
-        assert!(highest > 0.05 && highest < peak + 0.01, "{highest} of {peak}");
+        assert!(
+            highest > 0.05 && highest < peak + 0.01,
+            "{highest} of {peak}"
+        );
         assert!(peak < 0.5, "{peak}");
     }
 }

@@ -1,10 +1,7 @@
 //! Dials set up and read from picture files.
 
-#[path = "../common/dial.rs"]
-mod dial;
-
 use super::json;
-use dial::{PLACES, pictures};
+use crate::dial::{PLACES, pictures};
 use needle::camera::encode_png;
 use needle::reader::Picture;
 use serde_json::Value;

@@ -109,7 +109,7 @@ impl Dial {
         for (name, picture) in names.zip(&self.pictures) {
             write_picture(&folder.join(name), picture)?;
         }
-        let shown = folder.with_added_extension("png");
+        let shown = check_picture(path)?;
         write_picture(&shown, drawn)?;
         let half = path.with_added_extension("part");
         write(&half, (HEAD.to_owned() + &text).as_bytes())?;
@@ -140,6 +140,16 @@ pub fn folder(path: &Path) -> Result<PathBuf, Failure> {
         return Err(Failure::usage(text));
     }
     Ok(path.with_extension(""))
+}
+
+/// The picture beside a dial file in which a person checks the set-up.
+///
+/// # Errors
+/// As [`folder`].
+pub fn check_picture(path: &Path) -> Result<PathBuf, Failure> {
+    let mut name = folder(path)?.into_os_string();
+    name.push("-check.png");
+    Ok(name.into())
 }
 
 /// Reads and decodes a picture file.

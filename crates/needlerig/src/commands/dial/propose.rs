@@ -1,6 +1,6 @@
 //! `dial propose`: a set-up from pictures, with a person's corrections.
 
-use crate::dial::{Dial, folder, picture};
+use crate::dial::{Dial, check_picture, picture};
 use crate::exit::{Failure, REFUSED};
 use crate::notebook::Sheet;
 use crate::output::{print, print_json};
@@ -51,7 +51,7 @@ fn pair(text: &str) -> Result<[f64; 2], String> {
 /// # Errors
 /// When a file can't be read or written, or no dial is found in the pictures.
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
-    folder(&arguments.out)?;
+    keeps_pictures(arguments)?;
     let pictures = arguments.pictures.iter().map(|path| picture(path));
     let pictures = pictures.collect::<Result<Vec<_>, _>>()?;
     let setup = set_up(arguments, &pictures)?;
@@ -69,6 +69,22 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         ));
     }
     print(&page(arguments, &dial.setup, &shown, reader.reservations()))
+}
+
+/// None of the pictures may be written over by the one for checking.
+fn keeps_pictures(arguments: &Arguments) -> Result<(), Failure> {
+    let Ok(shown) = check_picture(&arguments.out)?.canonicalize() else {
+        // There is none yet.
+        return Ok(());
+    };
+    let same = |path: &&PathBuf| path.canonicalize().is_ok_and(|path| path == shown);
+    match arguments.pictures.iter().find(same) {
+        None => Ok(()),
+        Some(path) => Err(Failure::usage(format!(
+            "{} would be written over; give another name with --out",
+            path.display()
+        ))),
+    }
 }
 
 fn set_up(
