@@ -171,24 +171,16 @@ fn fault(done: &Simulated) -> &Fault {
 
 #[test]
 fn the_guard_lets_the_current_grow_by_what_the_camera_shows() {
-    for path in ["still.jpg", "stream.mjpg"] {
-        let (done, kept) = run(None, path, 0.05);
-        assert!(
-            matches!(fault(&done), Fault::Interrupted),
-            "{}",
-            fault(&done)
-        );
-        assert!(done.truth.safe);
-        let seen: Vec<f64> = kept.iter().filter_map(deflection).collect();
-        let highest = seen.iter().copied().fold(0.0, f64::max);
-        // Nothing was seen that the needle did not show.
-        let peak = done.truth.peak_deflection;
-        assert!(
-            highest > 0.05 && highest < peak + 0.01,
-            "{highest} of {peak}"
-        );
-        assert!(peak < 0.5, "{peak}");
-    }
+    let (done, kept) = run(None, "stream.mjpg", 0.02);
+    let fault = fault(&done);
+    assert!(matches!(fault, Fault::Interrupted), "{fault}");
+    assert!(done.truth.safe);
+    let seen: Vec<f64> = kept.iter().filter_map(deflection).collect();
+    let highest = seen.iter().copied().fold(seen[0], f64::max);
+    // The needle was seen to move, and nothing was seen that it did not show.
+    let peak = done.truth.peak_deflection;
+    assert!(highest > seen[0] + 0.02, "{seen:?}");
+    assert!((highest - peak).abs() < 0.01, "{highest} of {peak}");
 }
 
 #[test]
