@@ -1,5 +1,6 @@
 //! The program as a person runs it: what it prints, what it keeps, how it ends.
 
+mod dials;
 mod endings;
 mod faults;
 pub mod watched;

@@ -7,7 +7,9 @@
     reason = "helpers of tests may fail the test"
 )]
 
+mod camera_rig;
 mod cameras;
+mod dial;
 mod layers;
 mod program;
 mod promises;

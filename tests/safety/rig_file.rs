@@ -1,8 +1,12 @@
 //! The rig file's parser: it points at what is wrong, and nothing makes it panic.
 
-use guard::{Rig, RigError};
+use guard::{CameraSource, CameraSpec, ReaderSpec, Rig, RigError};
 use needlerig::session::SIMULATED_RIG;
 use proptest::prelude::*;
+use std::path::Path;
+
+/// The simulated rig's reader.
+const WIRE: &str = "kind = \"wire\"\nresource = \"INPROC::reader\"";
 
 /// The simulated rig's file with one replacement, which must be wrong.
 fn wrong(old: &str, new: &str) -> RigError {
@@ -47,6 +51,75 @@ fn the_file_itself_parses() {
     let rig = Rig::parse(SIMULATED_RIG, "rig.toml").unwrap();
     assert_eq!(rig.paths.len(), 6);
     assert!(rig.simulated);
+}
+
+#[test]
+fn a_camera_is_told_by_its_source() {
+    let folder = Path::new("rigs");
+    let device = CameraSource::Device("/dev/video0".into());
+    for (source, read) in [
+        (
+            "http://cam:80/still.jpg",
+            CameraSource::Still("http://cam:80/still.jpg".into()),
+        ),
+        (
+            "http://cam/a.MJPG?q=1",
+            CameraSource::Stream("http://cam/a.MJPG?q=1".into()),
+        ),
+        (
+            "http://cam/?f=a.mjpg",
+            CameraSource::Still("http://cam/?f=a.mjpg".into()),
+        ),
+        ("/dev/video0", device),
+        ("file:now.jpg", CameraSource::File(folder.join("now.jpg"))),
+    ] {
+        let reader = format!("kind = \"camera\"\nsource = \"{source}\"\ndial = \"my.toml\"");
+        let text = SIMULATED_RIG.replace(WIRE, &reader);
+        let rig = Rig::parse(&text, "rigs/rig.toml").unwrap();
+        let dial = folder.join("my.toml");
+        assert_eq!(
+            rig.reader,
+            ReaderSpec::Camera(CameraSpec { source: read, dial })
+        );
+    }
+}
+
+#[test]
+fn a_camera_that_is_stated_wrongly_is_pointed_at() {
+    for (reader, at) in [
+        ("kind = \"camera\"\nsource = \"/dev/video0\"", "\"camera\""),
+        ("kind = \"camera\"\ndial = \"my.toml\"", "\"camera\""),
+        (
+            "kind = \"camera\"\nsource = \"ftp://cam/\"\ndial = \"my.toml\"",
+            "\"ftp",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"http://\"\ndial = \"my.toml\"",
+            "\"http",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"file:\"\ndial = \"my.toml\"",
+            "\"file",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"/dev/video0\"\ndial = \"\"",
+            "\"\"",
+        ),
+        (
+            "kind = \"camera\"\nresource = \"INPROC::reader\"",
+            "\"INPROC",
+        ),
+        (
+            "kind = \"wire\"\nresource = \"INPROC::reader\"\ndial = \"my.toml\"",
+            "\"my",
+        ),
+        ("kind = \"wire\"\ndial = \"my.toml\"", "\"wire\""),
+    ] {
+        let error = wrong(WIRE, reader);
+        let text = SIMULATED_RIG.replacen(WIRE, reader, 1);
+        let right = place(&text, reader, at);
+        assert_eq!((error.line, error.column), right, "{reader}: {error}");
+    }
 }
 
 #[test]

@@ -3,11 +3,13 @@
 
 mod file;
 mod range;
+mod reader;
 mod review;
 mod validate;
 
 pub use file::RigError;
 pub use range::Range;
+pub use reader::{CameraSource, CameraSpec, ReaderSpec};
 pub use review::{Finding, Review};
 
 use drivers::{Resource, Serial};
@@ -157,15 +159,6 @@ pub struct SwitchSpec {
     pub(crate) shunt: Option<u32>,
     pub(crate) reverse: Option<u32>,
     pub(crate) bypass: Option<u32>,
-}
-
-/// Who reads the needle.
-#[derive(Clone, Debug, PartialEq)]
-pub enum ReaderSpec {
-    /// A reader program on an in-process stream of that name.
-    InProcess(String),
-    /// A reader program at host and port.
-    Tcp(String, u16),
 }
 
 /// The limits that the guard keeps.

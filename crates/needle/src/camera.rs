@@ -7,6 +7,7 @@
 //! new frame: sensors are never that quiet, so it is an old one.
 
 mod decode;
+mod encode;
 mod file;
 mod http;
 mod lens;
@@ -20,6 +21,7 @@ mod tables;
 mod v4l2;
 
 pub use decode::{LARGEST_FILE, decode_jpeg, decode_picture, decode_png};
+pub use encode::encode_png;
 pub use file::FileCamera;
 pub use http::StillCamera;
 pub use lens::Lens;

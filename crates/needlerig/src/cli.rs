@@ -1,6 +1,6 @@
 //! The command line.
 
-use crate::commands::{characterize, records, rig, simulate, watcher};
+use crate::commands::{characterize, dial, records, rig, simulate, watcher};
 use crate::exit::{Failure, USAGE};
 use crate::object;
 use crate::output::{print, print_json, tell};
@@ -11,8 +11,8 @@ use std::process::ExitCode;
 #[derive(Debug, Parser)]
 #[command(
     version,
-    after_help = "Exit codes: 0 result, 2 usage or rig file, 3 refused by the guard \
-or nothing to measure, 4 instrument or link, 5 store, 130 interrupted."
+    after_help = "Exit codes: 0 result, 2 usage or a wrong file, 3 refused by the guard \
+or the reader, or nothing to measure, 4 instrument or link, 5 store, 130 interrupted."
 )]
 struct Cli {
     #[command(subcommand)]
@@ -28,6 +28,9 @@ enum Command {
     /// Look at a rig file before anything is energised
     #[command(subcommand)]
     Rig(rig::Command),
+    /// Set a camera up before a dial, and read pictures
+    #[command(subcommand)]
+    Dial(dial::Command),
     /// Look at what was measured before
     #[command(subcommand)]
     Records(records::Command),
@@ -70,6 +73,7 @@ pub fn main() -> ExitCode {
     let done = match cli.command {
         Command::Characterize(arguments) => return characterize::run(&arguments),
         Command::Rig(command) => rig::run(&command),
+        Command::Dial(command) => dial::run(&command),
         Command::Simulate(arguments) => simulate::run(&arguments).map(|()| ExitCode::SUCCESS),
         Command::Records(command) => records::run(&command).map(|()| ExitCode::SUCCESS),
         Command::Watcher => watcher::run().map(|()| ExitCode::SUCCESS),

@@ -1,6 +1,7 @@
 //! One module per command.
 
 pub mod characterize;
+pub mod dial;
 pub mod records;
 pub mod rig;
 pub mod simulate;
@@ -9,7 +10,7 @@ pub mod watcher;
 use crate::exit::{Failure, USAGE};
 use crate::output::tell;
 use crate::session::SIMULATED_RIG;
-use guard::Rig;
+use guard::{ReaderSpec, Rig};
 use tokio::sync::watch;
 
 /// Reads a rig file, or the simulated rig's where none is named.
@@ -40,6 +41,9 @@ pub fn load(path: Option<&str>) -> Result<Rig, Failure> {
         ))
     })?;
     in_process(&rig)?;
+    if let ReaderSpec::Camera(spec) = &rig.reader {
+        crate::camera::dial(spec)?;
+    }
     Ok(rig)
 }
 
@@ -74,7 +78,10 @@ fn resources<'a>(table: &'a toml::Table, places: &mut Vec<&'a str>) {
     for (key, value) in table {
         match value {
             toml::Value::Table(inner) => resources(inner, places),
-            toml::Value::String(place) if key == "resource" => places.push(place),
+            // A camera lives in real time, too.
+            toml::Value::String(place) if key == "resource" || key == "source" => {
+                places.push(place);
+            }
             _ => {}
         }
     }

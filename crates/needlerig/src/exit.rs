@@ -1,6 +1,7 @@
 //! Exit codes and the errors that lead to them.
 
 use guard::Fault;
+use needle::camera::CameraError;
 use records::StoreError;
 use std::fmt;
 use std::process::ExitCode;
@@ -61,6 +62,12 @@ impl From<StoreError> for Failure {
 
 impl From<std::io::Error> for Failure {
     fn from(error: std::io::Error) -> Self {
+        Self::new(INSTRUMENT, error.to_string())
+    }
+}
+
+impl From<CameraError> for Failure {
+    fn from(error: CameraError) -> Self {
         Self::new(INSTRUMENT, error.to_string())
     }
 }

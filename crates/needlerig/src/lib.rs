@@ -1,7 +1,9 @@
 //! The program's parts, so that whole-program checks and campaigns run exactly what a person runs.
 
+pub mod camera;
 pub mod cli;
 pub mod commands;
+pub mod dial;
 pub mod exit;
 mod figure;
 pub mod incident;

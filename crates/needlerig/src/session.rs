@@ -165,5 +165,8 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
                 .map_err(lost)?;
             Ok(Box::new(reader))
         }
+        ReaderSpec::Camera(spec) => crate::camera::open(spec)
+            .await
+            .map_err(|failure| Fault::Instrument(format!("reader: {failure}"))),
     }
 }

@@ -154,7 +154,9 @@ pub(super) struct ElementFile {
 #[serde(deny_unknown_fields)]
 pub(super) struct ReaderFile {
     pub kind: Text,
-    pub resource: Text,
+    pub resource: Option<Text>,
+    pub source: Option<Text>,
+    pub dial: Option<Text>,
 }
 
 #[derive(Deserialize)]

@@ -1,9 +1,7 @@
 //! From the file's shape to a checked [`Rig`].
 
 use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile, Text};
-use super::{
-    Element, Limits, MeterSpec, Path, Protection, ReaderSpec, Rig, RigError, SupplySpec, SwitchSpec,
-};
+use super::{Element, Limits, MeterSpec, Path, Protection, Rig, RigError, SupplySpec, SwitchSpec};
 use drivers::Resource;
 use evidence::MeterRange;
 use quantity::{Amps, Ohms, Seconds, Volts, Watts};
@@ -27,12 +25,11 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         let message = "the shunt bank needs a shunt switch: give [switch] shunt = <channel>";
         return Err(reader.error(parsed.shunt.elements[0].channel.span(), message));
     }
+    let folder = std::path::Path::new(file).parent();
     Ok(Rig {
         name: parsed.name.as_ref().clone(),
         text: text.to_owned(),
-        dialects: std::path::Path::new(file)
-            .parent()
-            .map(|folder| folder.join("dialects")),
+        dialects: folder.map(|folder| folder.join("dialects")),
         simulated: parsed.simulated,
         supply,
         drop_meter: meter(&reader, &parsed.meters.drop)?,
@@ -42,7 +39,7 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         series: bank(&reader, &parsed.series, contact)?,
         sense: bank(&reader, parsed.sense.get_ref(), contact)?,
         shunt: bank(&reader, &parsed.shunt, contact)?,
-        reader: sight(&reader, &parsed)?,
+        reader: super::reader::spec(&reader, &parsed.reader, folder.unwrap_or("".as_ref()))?,
         limits: limits(&reader, &parsed)?,
         protection: Protection {
             emergency_stop: parsed.protection.emergency_stop,
@@ -54,13 +51,17 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
 
 /// Two instruments on one address would read each other's replies.
 fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> {
-    let named = [
+    let instruments = [
         ("the supply", &file.supply.resource),
         ("the drop meter", &file.meters.drop.resource),
         ("the loop meter", &file.meters.r#loop.resource),
         ("the switch", &file.switch.resource),
-        ("the reader", &file.reader.resource),
     ];
+    // A camera has no such address.
+    let read = file.reader.resource.as_ref();
+    let named = instruments
+        .into_iter()
+        .chain(read.map(|text| ("the reader", text)));
     let mut seen: BTreeMap<Resource, &str> = BTreeMap::new();
     for (role, text) in named {
         let resource: Resource = reader.parse(text)?;
@@ -218,24 +219,6 @@ fn element(reader: &Reader<'_>, file: &ElementFile, contact: Ohms) -> Result<Ele
         contact: own.transpose()?.unwrap_or(contact),
         channel: *file.channel.get_ref(),
     })
-}
-
-fn sight(reader: &Reader<'_>, file: &RigFile) -> Result<ReaderSpec, RigError> {
-    if file.reader.kind.as_ref() != "wire" {
-        let message = format!(
-            "reader kind \"{}\" is not known; \"wire\" is the one there is",
-            file.reader.kind.as_ref()
-        );
-        return Err(reader.error(file.reader.kind.span(), message));
-    }
-    match reader.parse(&file.reader.resource)? {
-        Resource::InProcess { name } => Ok(ReaderSpec::InProcess(name)),
-        Resource::Tcp { host, port, .. } => Ok(ReaderSpec::Tcp(host, port)),
-        other => Err(reader.error(
-            file.reader.resource.span(),
-            format!("a reader on {other} cannot be reached; use TCPIP::<host>::<port>::SOCKET"),
-        )),
-    }
 }
 
 fn limits(reader: &Reader<'_>, file: &RigFile) -> Result<Limits, RigError> {

@@ -262,6 +262,9 @@ fn reservations(
     if !setup.confirmed {
         found.push("zero and full scale have not been confirmed".to_owned());
     }
+    if matches!(&setup.geometry, Geometry::Straight(straight) if straight.eye.is_none()) {
+        found.push("the straight scale has had no eye check".to_owned());
+    }
     if setup.marks.len() < 5 {
         found.push(format!("only {} marks fitted", setup.marks.len()));
     }

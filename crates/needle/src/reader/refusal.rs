@@ -53,15 +53,16 @@ pub enum SetupError {
     #[error("{0} pictures; a set-up needs three to nine with the needle in different places")]
     Pictures(usize),
     /// Sizes differ.
-    #[error("picture {0} has another size or other colours than the first")]
+    #[error("picture {} has another size or other colours than the first", .0 + 1)]
     Differs(usize),
     /// The light changed between the pictures.
     #[error(
-        "the light of picture {0} differs too much from the first; keep exposure and lamps as they are"
+        "the light of picture {} differs too much from the first; keep exposure and lamps as they are",
+        .0 + 1
     )]
     Light(usize),
     /// No needle in a picture.
-    #[error("no needle found in picture {picture}: {why}")]
+    #[error("no needle found in picture {}: {why}", picture + 1)]
     NoNeedle {
         /// Which, from 0.
         picture: usize,

@@ -150,6 +150,7 @@ impl DialSetup {
     pub fn eye_checked(mut self, pairs: [(f64, f64); 2]) -> Result<Self, SetupError> {
         if let Geometry::Straight(straight) = &mut self.geometry {
             straight.check(pairs)?;
+            self.doubts.retain(|doubt| doubt != straight::UNCHECKED);
         }
         Ok(self)
     }

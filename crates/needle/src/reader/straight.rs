@@ -34,6 +34,8 @@ pub struct Straight {
     pub eye: Option<[f64; 2]>,
 }
 
+/// The doubt that an eye check takes away.
+pub(crate) const UNCHECKED: &str = "a straight scale needs an eye check at zero and at full scale";
 /// Standard uncertainty of a person's reading in an eye check, of full scale.
 const EYE: f64 = 0.0006;
 /// Uncertainty of parallax before an eye check, of full scale.
@@ -147,7 +149,7 @@ fn proposed(
     let proposal = proposal::propose(ticks, rest, highest)
         .ok_or_else(|| SetupError::NoScale("no mark above the one at rest".to_owned()))?;
     let mut doubts = proposal.doubts;
-    doubts.push("a straight scale needs an eye check at zero and at full scale".to_owned());
+    doubts.push(UNCHECKED.to_owned());
     let marks = ticks.iter().map(|tick| FoundMark {
         number: tick.number,
         at: straight.place(f64::from(tick.number)),

@@ -1,0 +1,137 @@
+//! Who reads the needle, as the rig file states it.
+
+use super::RigError;
+use super::file::{Reader, ReaderFile, Text};
+use drivers::Resource;
+use std::path::{Path, PathBuf};
+
+/// Who reads the needle.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ReaderSpec {
+    /// A reader program on an in-process stream of that name.
+    InProcess(String),
+    /// A reader program at host and port.
+    Tcp(String, u16),
+    /// A camera, whose pictures the program reads itself.
+    Camera(CameraSpec),
+}
+
+/// A camera before a dial.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CameraSpec {
+    /// Where its pictures come from.
+    pub source: CameraSource,
+    /// File with the set-up of the dial before it.
+    pub dial: PathBuf,
+}
+
+/// Where pictures come from.
+#[derive(Clone, Debug, PartialEq)]
+pub enum CameraSource {
+    /// A still picture at this address, asked for anew each time.
+    Still(String),
+    /// A stream of pictures at this address.
+    Stream(String),
+    /// A camera of this machine.
+    Device(PathBuf),
+    /// A picture file that another program writes anew for each picture.
+    File(PathBuf),
+}
+
+/// Paths in a rig file begin at its folder.
+pub(super) fn spec(
+    reader: &Reader<'_>,
+    file: &ReaderFile,
+    folder: &Path,
+) -> Result<ReaderSpec, RigError> {
+    match file.kind.as_ref().as_str() {
+        "wire" => {
+            let place = stated(reader, file, "resource", file.resource.as_ref())?;
+            absent(reader, file, "source", file.source.as_ref())?;
+            absent(reader, file, "dial", file.dial.as_ref())?;
+            wire(reader, place)
+        }
+        "camera" => {
+            absent(reader, file, "resource", file.resource.as_ref())?;
+            let source = stated(reader, file, "source", file.source.as_ref())?;
+            let dial = stated(reader, file, "dial", file.dial.as_ref())?;
+            if dial.as_ref().is_empty() {
+                let message = "dial names the file that \"needlerig dial propose\" wrote";
+                return Err(reader.error(dial.span(), message));
+            }
+            Ok(ReaderSpec::Camera(CameraSpec {
+                source: camera(reader, source, folder)?,
+                dial: folder.join(dial.as_ref()),
+            }))
+        }
+        other => {
+            let message =
+                format!("reader kind \"{other}\" is not known; there are \"wire\" and \"camera\"");
+            Err(reader.error(file.kind.span(), message))
+        }
+    }
+}
+
+fn stated<'a>(
+    reader: &Reader<'_>,
+    file: &ReaderFile,
+    name: &str,
+    text: Option<&'a Text>,
+) -> Result<&'a Text, RigError> {
+    text.ok_or_else(|| {
+        let kind = file.kind.as_ref();
+        let message = format!("a reader of kind \"{kind}\" needs {name} = \"…\"");
+        reader.error(file.kind.span(), message)
+    })
+}
+
+fn absent(
+    reader: &Reader<'_>,
+    file: &ReaderFile,
+    name: &str,
+    text: Option<&Text>,
+) -> Result<(), RigError> {
+    let Some(text) = text else {
+        return Ok(());
+    };
+    let kind = file.kind.as_ref();
+    let message = format!("a reader of kind \"{kind}\" has no {name}; leave it out");
+    Err(reader.error(text.span(), message))
+}
+
+fn wire(reader: &Reader<'_>, place: &Text) -> Result<ReaderSpec, RigError> {
+    match reader.parse(place)? {
+        Resource::InProcess { name } => Ok(ReaderSpec::InProcess(name)),
+        Resource::Tcp { host, port, .. } => Ok(ReaderSpec::Tcp(host, port)),
+        other => Err(reader.error(
+            place.span(),
+            format!("a reader on {other} cannot be reached; use TCPIP::<host>::<port>::SOCKET"),
+        )),
+    }
+}
+
+/// An address whose path ends in `.mjpg` or `.mjpeg` is a stream.
+fn camera(reader: &Reader<'_>, source: &Text, folder: &Path) -> Result<CameraSource, RigError> {
+    let text = source.as_ref();
+    if let Some(place) = text.strip_prefix("http://") {
+        let path = place.split(['?', '#']).next().unwrap_or(place);
+        let (host, path) = path.split_once('/').unwrap_or((path, ""));
+        if !host.is_empty() && !text.contains(char::is_whitespace) {
+            let path = path.to_ascii_lowercase();
+            return Ok(match path.ends_with(".mjpg") || path.ends_with(".mjpeg") {
+                true => CameraSource::Stream(text.clone()),
+                false => CameraSource::Still(text.clone()),
+            });
+        }
+    }
+    match text.strip_prefix("file:") {
+        Some(path) if !path.is_empty() => return Ok(CameraSource::File(folder.join(path))),
+        _ if text.starts_with("/dev/") => return Ok(CameraSource::Device(text.into())),
+        _ => {}
+    }
+    let message = format!(
+        "\"{text}\" is no source of pictures; write \"http://host:port/still.jpg\", \
+         \"http://host:port/stream.mjpg\", \"/dev/video0\" or \"file:picture.jpg\""
+    );
+    Err(reader.error(source.span(), message))
+}
