@@ -7,6 +7,7 @@
 mod act;
 mod allowance;
 mod check;
+mod contacts;
 mod core;
 mod fault;
 mod guard;
@@ -22,6 +23,7 @@ mod safe;
 mod state;
 mod watch;
 mod watcher;
+mod wiring;
 
 pub use crate::allowance::{Evidence, Point, SURE_MOTION};
 pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
@@ -38,3 +40,4 @@ pub use crate::rig::{
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};
 pub use crate::watcher::{Incident, WatcherProcess, Watching, Why, stand_watch};
+pub use crate::wiring::{Seen, Step, Verdict, Wiring, check_wiring};
