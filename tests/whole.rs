@@ -16,3 +16,4 @@ mod reader;
 mod safety;
 mod sample;
 mod wires;
+mod wiring;

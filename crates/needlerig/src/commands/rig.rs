@@ -1,4 +1,7 @@
-//! `rig check`: what a rig file promises, before any current flows.
+//! `rig check`: what a rig file promises, before any current flows; and whether the rig itself
+//! keeps it.
+
+mod measure;
 
 use crate::exit::Failure;
 use crate::notebook::Sheet;
@@ -11,7 +14,8 @@ use std::process::ExitCode;
 /// What to do with a rig file.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Work out first touch, the ladder of paths, leakage and the time to the safe state
+    /// Work out first touch, the ladder of paths, leakage and the time to the safe state; with
+    /// --measure, also whether contacts and resistors are what the file says
     Check(Check),
 }
 
@@ -20,6 +24,11 @@ pub enum Command {
 pub struct Check {
     /// Rig file; the simulated rig if not named
     rig: Option<String>,
+    /// Verify the wiring on the instruments, with no more than the first touch
+    #[arg(long)]
+    measure: bool,
+    #[command(flatten)]
+    measuring: measure::Options,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -35,6 +44,9 @@ pub fn run(command: &Command) -> Result<ExitCode, Failure> {
     let review = rig.review();
     let bad = review.findings.iter().find(|finding| !finding.passed);
     let failure = bad.map(|bad| Failure::usage(format!("this rig must not be used: {}", bad.text)));
+    if check.measure && failure.is_none() {
+        return measure::run(&rig, &review, &check.measuring, check.json);
+    }
     if !check.json {
         print(&page(&rig, &review))?;
         return failure.map_or(Ok(ExitCode::SUCCESS), Err);
