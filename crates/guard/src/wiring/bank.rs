@@ -49,9 +49,7 @@ impl Bank<'_> {
         let element = self.elements[index];
         format!(
             "{} {} (channel {})",
-            self.name,
-            ohms(element.ohms.get()),
-            element.channel
+            self.name, element.ohms, element.channel
         )
     }
 
@@ -61,7 +59,7 @@ impl Bank<'_> {
         let stated = element.ohms.get();
         let tolerance = stated * element.tolerance + element.contact.get();
         let percent = element.tolerance * 100.0;
-        let expected = format!("{} within {percent} %", ohms(stated));
+        let expected = format!("{} within {percent} %", element.ohms);
         let seen = |verdict, found: String, look_at| Seen {
             part: self.part(index),
             verdict,
@@ -118,10 +116,7 @@ impl Bank<'_> {
         if let Some(other) = others().find(|e| near(value, e.ohms.get())) {
             return format!(
                 "the file has {} on channel {}: channels {} and {} look swapped",
-                ohms(other.ohms.get()),
-                other.channel,
-                own.channel,
-                other.channel
+                other.ohms, other.channel, own.channel, other.channel
             );
         }
         let stated = own.ohms.get();

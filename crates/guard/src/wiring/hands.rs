@@ -30,6 +30,8 @@ pub(super) struct Hands<'a, T> {
     stop: watch::Receiver<bool>,
     watched: Watched,
     told: T,
+    /// What the supply's step is larger by than its set-point, V, once that was measured.
+    pub shift: f64,
     energised: BTreeSet<u32>,
     began: Instant,
     number: usize,
@@ -50,6 +52,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
             stop,
             watched,
             told,
+            shift: 0.0,
             energised: BTreeSet::new(),
             began: Instant::now(),
             number: 0,
@@ -134,7 +137,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         let over_sense = offset(self.rig.loop_meter.range_for(drive.volts));
         let drop = offset(self.rig.drop_meter.range_for(DROP_RANGE));
         Ok(Some(Look {
-            set: drive.volts.get(),
+            set: drive.volts.get() + self.shift,
             over_sense: difference(&high.0, &low.0, over_sense),
             drop: difference(&high.1, &low.1, drop),
         }))

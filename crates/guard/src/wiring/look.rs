@@ -78,7 +78,97 @@ pub(super) fn level(rig: &Rig, least: Ohms) -> Option<Drive> {
     (volts > Volts::ZERO).then_some(drive)
 }
 
-/// Share by which the difference of two set-points may be off.
-pub(super) fn share_of_set(rig: &Rig, set: f64) -> f64 {
-    rig.supply.accuracy + 0.5 * rig.supply.resolution.get() / set
+/// Doubt about the supply's step from zero to `set` before it was measured, V.
+pub(super) fn doubt_of_set(rig: &Rig, set: f64) -> f64 {
+    let supply = &rig.supply;
+    supply.accuracy * set + supply.offset.get() + 0.5 * supply.resolution.get()
+}
+
+/// Path and supply voltage, worked out together from readings over several sense elements.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Solved {
+    /// All of the loop but the sense element, Ω.
+    pub path: f64,
+    /// The supply's step, V.
+    pub volts: f64,
+}
+
+impl Solved {
+    /// The sense element that reads `volts`.
+    pub fn sense(self, volts: f64) -> f64 {
+        self.path * volts / (self.volts - volts)
+    }
+}
+
+/// A misfit counts no more than so many times its doubt: a wrong part is wrong, however much.
+const MISFIT: f64 = 20.0;
+
+/// `readings`: stated ohms of a sense element, volts read over it, and their standard uncertainty.
+/// `path` and `set` are stated, each with its doubt. What is wrong counts against itself only: the
+/// answer is the one with which most are right.
+pub(super) fn solve(
+    readings: &[(f64, f64, f64)],
+    path: (f64, f64),
+    set: (f64, f64),
+) -> Option<Solved> {
+    let mut tries = Vec::new();
+    for (n, &(a, va, _)) in readings.iter().enumerate() {
+        let volts = set.0;
+        tries.push(Solved {
+            path: a * (volts / va - 1.0),
+            volts,
+        });
+        for &(b, vb, _) in &readings[n + 1..] {
+            let volts = va * vb * (a - b) / (a * vb - b * va);
+            tries.push(Solved {
+                path: a * (volts / va - 1.0),
+                volts,
+            });
+        }
+    }
+    let cost = |solved: &Solved| -> f64 {
+        let of = |misfit: f64, doubt: f64| (misfit.abs() / doubt).min(MISFIT);
+        let parts = readings.iter().map(|&(stated, volts, u)| {
+            let doubt = stated * (2e-3 + DOUBT * u / volts);
+            of(solved.sense(volts) - stated, doubt)
+        });
+        parts.sum::<f64>() + of(solved.path - path.0, path.1)
+    };
+    let sound = |s: &Solved| s.path > 0.0 && (s.volts - set.0).abs() <= 2.0 * set.1;
+    let tries = tries.into_iter().filter(sound);
+    tries.min_by(|a, b| cost(a).total_cmp(&cost(b)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 40.2 kΩ at 48.5 mV where 40 kΩ and 48 mV are stated, over four sense elements.
+    fn readings(sense: [f64; 4]) -> Vec<(f64, f64, f64)> {
+        let stated = [1e4, 1e3, 100.0, 10.0];
+        let read = |ohms: f64| 48.5e-3 * ohms / (40.2e3 + ohms);
+        let each = stated.into_iter().zip(sense);
+        each.map(|(stated, ohms)| (stated, read(ohms), 1e-7))
+            .collect()
+    }
+
+    fn solved(sense: [f64; 4]) -> Solved {
+        solve(&readings(sense), (40e3, 400.0), (48e-3, 1.1e-3)).unwrap()
+    }
+
+    #[test]
+    fn path_and_voltage_are_found_though_neither_is_as_stated() {
+        for sense in [
+            [1e4, 1e3, 100.0, 10.0],
+            [1e3, 1e4, 100.0, 10.0],
+            [1e4, 1.02e3, 100.0, 10.0],
+        ] {
+            let found = solved(sense);
+            let close = (found.path / 40.2e3 - 1.0).abs() < 5e-3;
+            assert!(
+                close && (found.volts / 48.5e-3 - 1.0).abs() < 5e-3,
+                "{found:?}"
+            );
+        }
+    }
 }

@@ -2,7 +2,7 @@
 
 use super::bank::{Bank, Found, Kind, common, ohms};
 use super::hands::{Hands, NEEDLE};
-use super::look::{DOUBT, Look, level, share_of_set};
+use super::look::{DOUBT, Look, doubt_of_set, level, solve};
 use super::{Seen, Step, Verdict};
 use crate::fault::Fault;
 use crate::rig::{Element, Rig};
@@ -11,6 +11,8 @@ use std::collections::BTreeSet;
 
 /// A sense element whose reading is expected above so many standard uncertainties has a value.
 const READABLE: f64 = 60.0;
+/// The supply's step is known to this share, once worked out from two sense elements.
+const SOLVED: f64 = 3e-3;
 /// A reading that falls below this share shows that another sense element conducts beside it.
 const FALLS_TO: f64 = 0.5;
 
@@ -22,8 +24,17 @@ struct Base {
     total: (f64, f64),
     /// Least loop resistance that is verified.
     least: Ohms,
+    /// Doubt that is left about the supply's step, V.
+    rest: f64,
     /// The loop meter reads the wrong way round.
     negative: bool,
+}
+
+impl Base {
+    /// Share by which a difference of resistances may be off, at this step of the supply.
+    fn share(&self, rig: &Rig, set: f64) -> f64 {
+        rig.supply.accuracy + (self.rest + 0.5 * rig.supply.resolution.get()) / set
+    }
 }
 
 /// All steps. Ends early where nothing further can be told.
@@ -123,27 +134,26 @@ async fn senses<T: FnMut(&Step)>(
     }
     let backwards = |&&i: &&usize| looks[i].flows() && looks[i].over_sense.0 < 0.0;
     let negative = readable.iter().filter(backwards).count() * 2 > readable.len();
-    // What each reading makes of the path, were its own sense element right. Most are.
-    let of_path = |i: usize| {
-        let volts = looks[i].over_sense.0.abs();
-        rig.sense[i].ohms.get() * (looks[i].set / volts - 1.0)
-    };
-    let flowing: Vec<usize> = readable
-        .iter()
-        .copied()
-        .filter(|&i| looks[i].flows())
+    let flowing = readable.iter().copied().filter(|&i| looks[i].flows());
+    let readings: Vec<(f64, f64, f64)> = flowing
+        .map(|i| {
+            let (volts, u) = looks[i].over_sense;
+            (rig.sense[i].ohms.get(), volts.abs(), u)
+        })
         .collect();
-    let votes: Vec<(f64, f64)> = flowing.iter().map(|&i| (of_path(i).ln(), 1.0)).collect();
-    let voted = common(&votes).exp();
-    let share = share_of_set(rig, looks[0].set);
-    let first = &rig.paths[0].fixed;
-    let doubt = path * (share + first.tolerance) + contacts(rig);
-    let path_agrees = (voted - path).abs() <= doubt;
-    // With two readings there is no majority: then the path counts as right if any says so.
-    let agreeing = flowing.iter().map(|&i| of_path(i));
-    let trusted = agreeing
-        .filter(|p| (p - path).abs() <= doubt && flowing.len() < 3)
-        .fold(voted, |_, p| p);
+    let set = looks[0].set;
+    let of_set = doubt_of_set(rig, set);
+    let tolerance = path * rig.paths[0].fixed.tolerance + contacts(rig);
+    let Some(solved) = solve(&readings, (path, tolerance), (set, of_set)) else {
+        return Ok(None);
+    };
+    // Without two elements to compare, the voltage is as good as its set-point.
+    let rest = if readings.len() > 1 {
+        set * SOLVED
+    } else {
+        of_set
+    };
+    let doubt = tolerance + path * rest / set;
     let mut reference = None;
     for index in 0..looks.len() {
         let look = &looks[index];
@@ -153,9 +163,8 @@ async fn senses<T: FnMut(&Step)>(
             Found::Open
         } else {
             let volts = look.over_sense.0.abs();
-            let value = trusted * volts / (look.set - volts);
-            let doubt = DOUBT * value * look.over_sense.1 / volts
-                + value * (rig.sense[index].tolerance + contacts(rig) / path + 1e-3);
+            let value = solved.sense(volts);
+            let doubt = DOUBT * value * look.over_sense.1 / volts + value * 2e-3;
             Found::Ohms(value, doubt)
         };
         let one = bank.judge(index, found);
@@ -177,18 +186,20 @@ async fn senses<T: FnMut(&Step)>(
             into[index] = bank.judge(index, found);
         }
     }
-    let look = &looks[sense];
-    let Some((total, u)) = look.total(rig.sense[sense].ohms.get()) else {
-        return Ok(None);
-    };
-    if !path_agrees && (trusted - path).abs() > doubt {
-        into.push(wrong_first_path(rig, trusted, doubt));
+    if (solved.path - path).abs() > doubt {
+        into.push(wrong_first_path(rig, solved.path, doubt));
     }
-    Ok(Some(Base {
+    hands.shift = solved.volts - set;
+    let least = rig.paths[0].fixed.low().min(Ohms::new(solved.path)) + rig.sense[sense].low();
+    hands.put(loop_of(rig, 0, sense)).await?;
+    let look = hands.look(least, Seconds::ZERO).await?;
+    let total = look.and_then(|look| look.total(rig.sense[sense].ohms.get()));
+    Ok(total.map(|(total, u)| Base {
         path: 0,
         sense,
         total: (total, DOUBT * u),
-        least: (rig.paths[0].fixed.low().min(Ohms::new(trusted))) + rig.sense[sense].low(),
+        least,
+        rest,
         negative,
     }))
 }
@@ -297,9 +308,7 @@ async fn paths<T: FnMut(&Step)>(
         _ => None,
     };
     let doubt = |index: usize, doubt: f64, set: f64| {
-        doubt
-            + rig.paths[index].fixed.ohms.get() * share_of_set(rig, set)
-            + rig.switch.contact.get()
+        doubt + rig.paths[index].fixed.ohms.get() * base.share(rig, set) + rig.switch.contact.get()
     };
     let differences: Vec<(f64, f64)> = (0..totals.len())
         .filter_map(|i| {
@@ -369,8 +378,7 @@ async fn series<T: FnMut(&Step)>(
             match look.and_then(|look| Some((look.set, look.total(sense)?))) {
                 None => Found::Open,
                 Some((set, (total, u))) => {
-                    let doubt =
-                        DOUBT * (u + u_from) + (total - from).abs() * share_of_set(rig, set);
+                    let doubt = DOUBT * (u + u_from) + (total - from).abs() * base.share(rig, set);
                     Found::Ohms(total - from, doubt)
                 }
             },
@@ -560,7 +568,7 @@ async fn shunts<T: FnMut(&Step)>(
                 None => Found::Open,
                 Some((set, (total, u))) => {
                     let value = total - base.total.0;
-                    let doubt = DOUBT * u + base.total.1 + value.abs() * share_of_set(rig, set);
+                    let doubt = DOUBT * u + base.total.1 + value.abs() * base.share(rig, set);
                     Found::Ohms(value, doubt + rig.switch.contact.get())
                 }
             },
