@@ -9,6 +9,7 @@
 
 mod cameras;
 mod layers;
+mod probing;
 mod program;
 mod promises;
 mod published;

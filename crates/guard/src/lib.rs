@@ -12,6 +12,7 @@ mod core;
 mod fault;
 mod guard;
 mod output;
+pub mod probe;
 #[cfg(test)]
 mod properties;
 mod proposal;

@@ -2,6 +2,8 @@
 //! keeps it.
 
 mod measure;
+mod probe;
+mod skeleton;
 
 use crate::exit::Failure;
 use crate::notebook::Sheet;
@@ -17,6 +19,8 @@ pub enum Command {
     /// Work out first touch, the ladder of paths, leakage and the time to the safe state; with
     /// --measure, also whether contacts and resistors are what the file says
     Check(Check),
+    /// Find instruments by asking who they are, and propose a rig file; nothing is switched or set
+    Probe(probe::Probe),
 }
 
 /// Arguments of `rig check`.
@@ -39,7 +43,10 @@ pub struct Check {
 /// # Errors
 /// When the file is wrong, or a finding does not pass.
 pub fn run(command: &Command) -> Result<ExitCode, Failure> {
-    let Command::Check(check) = command;
+    let check = match command {
+        Command::Check(check) => check,
+        Command::Probe(probe) => return probe::run(probe),
+    };
     let rig = super::load(check.rig.as_deref())?;
     let review = rig.review();
     let bad = review.findings.iter().find(|finding| !finding.passed);
