@@ -1,7 +1,7 @@
 //! `rig probe`: instruments on real wires are found and nothing about them changes.
 
 use crate::program::program;
-use guard::probe::{Answer, ask};
+use guard::{Answer, ask_identity};
 use hw_sim::{Bench, Language, Line, Outlet, Port, SharedBench, find};
 use std::sync::{Arc, Mutex};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
@@ -38,7 +38,7 @@ async fn nothing_but_the_identity_question_is_sent() {
         }
         heard
     });
-    let answer = ask(&place, None).await;
+    let answer = ask_identity(&place, None).await;
     let fits = dialects(&answer);
     assert!(
         fits.contains(&"scpi-supply") && fits.contains(&"scpi-meter"),
@@ -79,7 +79,10 @@ async fn what_is_on_stays_on_and_what_is_closed_stays_closed() {
     let serve = |language| Port::serve(Outlet::new(&bench, language, Line::of(language))).unwrap();
     let (supply, board) = (serve(Language::Plain), serve(Language::FourByte));
     let named = |port: &Port| format!("ASRL{}::INSTR", port.path.display());
-    let (found, silent) = tokio::join!(ask(&named(&supply), None), ask(&named(&board), None));
+    let (found, silent) = tokio::join!(
+        ask_identity(&named(&supply), None),
+        ask_identity(&named(&board), None)
+    );
     assert!(
         dialects(&found).contains(&"plain-ascii-supply"),
         "{found:?}"
@@ -105,7 +108,7 @@ async fn a_port_that_another_program_holds_is_said_to_be_held() {
     let place = format!("ASRL{}::INSTR", port.path.display());
     // Until the other program has it.
     let answer = loop {
-        match ask(&place, None).await {
+        match ask_identity(&place, None).await {
             Answer::Identity(..) => {}
             other => break other,
         }

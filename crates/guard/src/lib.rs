@@ -12,7 +12,7 @@ mod core;
 mod fault;
 mod guard;
 mod output;
-pub mod probe;
+mod probe;
 #[cfg(test)]
 mod properties;
 mod proposal;
@@ -31,6 +31,7 @@ pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
 pub use crate::core::{Ending, Phase};
 pub use crate::fault::Fault;
 pub use crate::guard::{Guard, Wires};
+pub use crate::probe::{Answer, Fit, Port, ask_identity, ports, udev_rule, unasked};
 pub use crate::proposal::{Halt, Proposal, Report, Settle};
 pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};

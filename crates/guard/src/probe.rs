@@ -66,7 +66,7 @@ fn dialects(folder: Option<&Path>) -> Vec<Dialect> {
 
 /// Asks at `resource`, written as in a rig file, in every way that a dialect knows, until something
 /// answers. `folder` holds dialects of the user's own.
-pub async fn ask(resource: &str, folder: Option<&Path>) -> Answer {
+pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
     let resource: Resource = match resource.parse() {
         Ok(resource) => resource,
         Err(error) => return Answer::Closed(format!("{error}")),

@@ -5,7 +5,7 @@ use crate::exit::{Failure, INSTRUMENT};
 use crate::notebook::Sheet;
 use crate::output::{print, print_json, tell};
 use clap::Args;
-use guard::probe::{Answer, Fit, Port, ask, ports, udev_rule, unasked};
+use guard::{Answer, Fit, Port, ask_identity, ports, udev_rule, unasked};
 use serde_json::{Value, json};
 use std::fs::OpenOptions;
 use std::io::Write;
@@ -119,7 +119,7 @@ fn at_port(runtime: &tokio::runtime::Runtime, port: &Port, folder: Option<&Path>
     }
     let resource = format!("ASRL{}::INSTR", port.name.display());
     tell(&format!("asking {resource}"));
-    let answer = runtime.block_on(ask(&resource, folder));
+    let answer = runtime.block_on(ask_identity(&resource, folder));
     mind.extend(rule(port, &answer));
     Found {
         resource,
@@ -158,7 +158,7 @@ fn at_host(runtime: &tokio::runtime::Runtime, host: &str, folder: Option<&Path>)
         .map(|port| {
             let resource = format!("TCPIP::{name}::{port}::SOCKET");
             tell(&format!("asking {resource}"));
-            let answer = runtime.block_on(ask(&resource, folder));
+            let answer = runtime.block_on(ask_identity(&resource, folder));
             let mind = Vec::new();
             Found {
                 resource,

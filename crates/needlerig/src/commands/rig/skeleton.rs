@@ -1,7 +1,7 @@
 //! A rig file to complete: what was found, and what only the person knows. Figures are left open:
 //! none stands in for one that must be measured or read from a data sheet.
 
-use guard::probe::Fit;
+use guard::Fit;
 use std::fmt::Write;
 
 /// An instrument that answered.
