@@ -79,9 +79,10 @@ async fn what_is_on_stays_on_and_what_is_closed_stays_closed() {
     let serve = |language| Port::serve(Outlet::new(&bench, language, Line::of(language))).unwrap();
     let (supply, board) = (serve(Language::Plain), serve(Language::FourByte));
     let named = |port: &Port| format!("ASRL{}::INSTR", port.path.display());
+    let (on_supply, on_board) = (named(&supply), named(&board));
     let (found, silent) = tokio::join!(
-        ask_identity(&named(&supply), None),
-        ask_identity(&named(&board), None)
+        ask_identity(&on_supply, None),
+        ask_identity(&on_board, None)
     );
     assert!(
         dialects(&found).contains(&"plain-ascii-supply"),
