@@ -43,23 +43,33 @@ pub(super) fn ohms(value: f64) -> String {
     engineering(value, "Ω", 4)
 }
 
+/// A stated value, without the zeros behind its point.
+fn stated(ohms: f64) -> String {
+    let text = engineering(ohms, "Ω", 4);
+    match text.split_once(' ') {
+        Some((number, unit)) if number.contains('.') => {
+            let number = number.trim_end_matches('0').trim_end_matches('.');
+            format!("{number} {unit}")
+        }
+        _ => text,
+    }
+}
+
 impl Bank<'_> {
     /// Name of an element for people.
     pub fn part(&self, index: usize) -> String {
         let element = self.elements[index];
-        format!(
-            "{} {} (channel {})",
-            self.name, element.ohms, element.channel
-        )
+        let ohms = stated(element.ohms.get());
+        format!("{} {ohms} (channel {})", self.name, element.channel)
     }
 
     /// What the measurement of one element came to.
     pub fn judge(&self, index: usize, found: Found) -> Seen {
         let element = self.elements[index];
-        let stated = element.ohms.get();
-        let tolerance = stated * element.tolerance + element.contact.get();
+        let nominal = element.ohms.get();
+        let tolerance = nominal * element.tolerance + element.contact.get();
         let percent = element.tolerance * 100.0;
-        let expected = format!("{} within {percent} %", element.ohms);
+        let expected = format!("{} within {percent} %", stated(element.ohms.get()));
         let seen = |verdict, found: String, look_at| Seen {
             part: self.part(index),
             verdict,
@@ -80,11 +90,11 @@ impl Bank<'_> {
             ),
             Found::Ohms(value, doubt) => {
                 let text = format!("{} ± {}", ohms(value), ohms(doubt));
-                if (value - stated).abs() > tolerance + doubt {
+                if (value - nominal).abs() > tolerance + doubt {
                     let look_at = self.explain(index, value, doubt);
                     return seen(Verdict::Wrong, text, Some(look_at));
                 }
-                let telling = doubt <= TELLING * stated;
+                let telling = doubt <= TELLING * nominal;
                 let verdict = if telling {
                     Verdict::Good
                 } else {
@@ -111,18 +121,22 @@ impl Bank<'_> {
     /// What may be behind a wrong value.
     fn explain(&self, index: usize, value: f64, doubt: f64) -> String {
         let own = self.elements[index];
-        let near = |a: f64, b: f64| (a - b).abs() <= SAME * b + doubt;
+        let near = |a: f64, b: f64| (a - b).abs() <= SAME * b + 2.0 * doubt;
         let others = || self.elements.iter().filter(|e| e.channel != own.channel);
-        if let Some(other) = others().find(|e| near(value, e.ohms.get())) {
+        let distance = |e: &&&Element| (value - e.ohms.get()).abs();
+        let alike = others()
+            .filter(|e| near(value, e.ohms.get()))
+            .min_by(|a, b| distance(a).total_cmp(&distance(b)));
+        if let Some(other) = alike {
             return format!(
                 "the file has {} on channel {}: channels {} and {} look swapped",
                 other.ohms, other.channel, own.channel, other.channel
             );
         }
-        let stated = own.ohms.get();
-        let beside = |e: &&&Element| near(value, stated * e.ohms.get() / (stated + e.ohms.get()));
+        let nominal = own.ohms.get();
+        let beside = |e: &&&Element| near(value, nominal * e.ohms.get() / (nominal + e.ohms.get()));
         if self.kind == Kind::Beside
-            && value < stated
+            && value < nominal
             && let Some(other) = others().find(beside)
         {
             return format!(
@@ -130,7 +144,7 @@ impl Bank<'_> {
                 other.channel
             );
         }
-        if self.kind == Kind::InRow && value.abs() <= doubt.max(stated * SAME) {
+        if self.kind == Kind::InRow && value.abs() <= doubt.max(nominal * SAME) {
             return format!(
                 "the relay on channel {} stays closed, or does not move, or the resistor is \
                  shorted",

@@ -319,12 +319,16 @@ async fn paths<T: FnMut(&Step)>(
         })
         .collect();
     let rest = common(&differences);
+    let anchor = differences
+        .iter()
+        .map(|(_, u)| *u)
+        .fold(f64::INFINITY, f64::min);
     // What all have in common is the sense element and contacts, as far as the set-point is known.
     for (index, look) in totals.iter().enumerate() {
         let found = match (look, value(index)) {
             (None, _) => Found::Hidden("the supply's smallest step is too large for this path"),
             (_, None) => Found::Open,
-            (_, Some((total, u, set))) => Found::Ohms(total + rest, doubt(index, u, set)),
+            (_, Some((total, u, set))) => Found::Ohms(total + rest, doubt(index, u, set) + anchor),
         };
         let one = bank.judge(index, found);
         if !into.iter().any(|s| s.part == one.part) {
