@@ -108,7 +108,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
 
     /// Exactly these relays energised, moved at zero volts and read back.
     pub async fn put(&mut self, wanted: BTreeSet<u32>) -> Result<(), Fault> {
-        self.to_zero().await?;
+        self.down().await?;
         confirm_no_voltage(self.rig, &mut self.parts.output).await?;
         self.parts.output.new_state();
         let moves = moves(self.rig, &self.energised, &wanted);
@@ -131,7 +131,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         output.raise(armed, drive.volts).await?;
         self.pause(wait + self.rig.supply.settle * 2.0).await?;
         let high = self.read().await?;
-        self.to_zero().await?;
+        self.down().await?;
         self.pause(wait).await?;
         let offset = |range: &evidence::MeterRange| range.offset;
         let over_sense = offset(self.rig.loop_meter.range_for(drive.volts));
@@ -143,7 +143,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         }))
     }
 
-    async fn to_zero(&mut self) -> Result<(), Fault> {
+    async fn down(&mut self) -> Result<(), Fault> {
         self.parts.output.lower(Volts::ZERO).await?;
         self.pause(self.rig.supply.settle * 2.0).await
     }

@@ -101,7 +101,7 @@ impl Solved {
 }
 
 /// A misfit counts no more than so many times its doubt: a wrong part is wrong, however much.
-const MISFIT: f64 = 20.0;
+const MISFIT: f64 = 10.0;
 
 /// `readings`: stated ohms of a sense element, volts read over it, and their standard uncertainty.
 /// `path` and `set` are stated, each with its doubt. What is wrong counts against itself only: the
@@ -129,7 +129,7 @@ pub(super) fn solve(
     let cost = |solved: &Solved| -> f64 {
         let of = |misfit: f64, doubt: f64| (misfit.abs() / doubt).min(MISFIT);
         let parts = readings.iter().map(|&(stated, volts, u)| {
-            let doubt = stated * (2e-3 + DOUBT * u / volts);
+            let doubt = stated * (5e-4 + DOUBT * u / volts);
             of(solved.sense(volts) - stated, doubt)
         });
         parts.sum::<f64>() + of(solved.path - path.0, path.1)

@@ -99,6 +99,10 @@ fn too_coarse(part: &str) -> Seen {
 }
 
 /// Sense bank, over the lightest path, which limits the current whatever else is wrong.
+#[allow(
+    clippy::too_many_lines,
+    reason = "one measurement after another, read from top to bottom"
+)]
 async fn senses<T: FnMut(&Step)>(
     rig: &Rig,
     hands: &mut Hands<'_, T>,
@@ -138,7 +142,8 @@ async fn senses<T: FnMut(&Step)>(
     let readings: Vec<(f64, f64, f64)> = flowing
         .map(|i| {
             let (volts, u) = looks[i].over_sense;
-            (rig.sense[i].ohms.get(), volts.abs(), u)
+            let tolerance = volts.abs() * rig.sense[i].tolerance;
+            (rig.sense[i].ohms.get(), volts.abs(), u + tolerance / DOUBT)
         })
         .collect();
     let set = looks[0].set;
@@ -155,8 +160,7 @@ async fn senses<T: FnMut(&Step)>(
     };
     let doubt = tolerance + path * rest / set;
     let mut reference = None;
-    for index in 0..looks.len() {
-        let look = &looks[index];
+    for (index, look) in looks.iter().enumerate() {
         let found = if !readable.contains(&index) {
             Found::Hidden("too small to be read at this current")
         } else if !look.flows() {
@@ -339,6 +343,10 @@ async fn paths<T: FnMut(&Step)>(
 }
 
 /// Series bank: each element's relay released in turn, all others shorting theirs.
+#[allow(
+    clippy::too_many_lines,
+    reason = "one measurement after another, read from top to bottom"
+)]
 async fn series<T: FnMut(&Step)>(
     rig: &Rig,
     hands: &mut Hands<'_, T>,
