@@ -137,6 +137,14 @@ impl Bench {
         true
     }
 
+    /// Somebody has swapped the two leads of a meter ([`crate::bench::DROP`] or
+    /// [`crate::bench::LOOP`]).
+    pub fn swap_leads(&mut self, meter: usize) {
+        if let Some(meter) = self.meters.get_mut(meter) {
+            meter.drift = (-2.0 - meter.drift.0, -meter.drift.1);
+        }
+    }
+
     /// What the supply's output capacitors hold when it is switched on, V.
     pub fn charge_output(&mut self, volts: f64) {
         self.supply.charge = volts;

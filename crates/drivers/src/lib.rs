@@ -11,6 +11,7 @@
 //!
 //! Every exchange is logged at trace level under the target `needlerig::wire`.
 
+pub mod ask;
 mod board;
 mod channels;
 mod dialect;

@@ -2,6 +2,7 @@
 
 use crate::allowance::{Point, SURE_MOTION};
 use crate::check::{Known, LoopMeasured, SET_POINT_EVERY};
+use crate::contacts::move_group;
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
 use crate::output::Armed;
@@ -9,7 +10,7 @@ use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
-use crate::state::{Arrangement, Move, energised, loop_low, moves, still_suspect, stuck};
+use crate::state::{Arrangement, energised, loop_low, moves, still_suspect, stuck};
 use evidence::{Needle, Observation, Purpose, Reading};
 use quantity::{Amps, Seconds, Volts};
 
@@ -172,51 +173,9 @@ impl Core {
         let to = energised(&self.rig, Some(next));
         let moves = moves(&self.rig, &from, &to);
         for group in [moves.lowering, moves.polarity, moves.raising] {
-            self.move_group(&group).await?;
+            move_group(&self.rig, &mut self.bench.switch, &group).await?;
         }
         Ok(())
-    }
-
-    async fn move_group(&mut self, group: &[Move]) -> Result<(), Fault> {
-        if group.is_empty() {
-            return Ok(());
-        }
-        let pick = |on: bool| -> Vec<u32> {
-            group
-                .iter()
-                .filter(|m| m.energise == on)
-                .map(|m| m.channel)
-                .collect()
-        };
-        let (on, off) = (pick(true), pick(false));
-        let switch = &mut self.bench.switch;
-        if !off.is_empty() {
-            switch.release(&off).await?;
-        }
-        if !on.is_empty() {
-            switch.energise(&on).await?;
-        }
-        switch.barrier().await?;
-        let contacts_rest = self.rig.switch.operate + self.rig.switch.bounce;
-        tokio::time::sleep((contacts_rest * 1.5).duration()).await;
-        let all: Vec<u32> = group.iter().map(|m| m.channel).collect();
-        let found = switch.energised(&all).await?;
-        match group
-            .iter()
-            .zip(found)
-            .find(|(m, found)| m.energise != *found)
-        {
-            None => Ok(()),
-            Some((m, found)) => Err(Fault::ReadBack {
-                what: "relay",
-                wanted: format!(
-                    "channel {} {}",
-                    m.channel,
-                    if m.energise { "on" } else { "off" }
-                ),
-                found: (if found { "on" } else { "off" }).to_owned(),
-            }),
-        }
     }
 
     pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {

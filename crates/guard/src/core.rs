@@ -281,7 +281,7 @@ impl Core {
     }
 }
 
-fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
+pub(crate) fn panic_text(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
     text.or_else(|| panic.downcast_ref::<String>().cloned())
         .unwrap_or_default()

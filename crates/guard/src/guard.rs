@@ -42,7 +42,7 @@ impl Guard {
         watching: Watching,
     ) -> Result<Self, (Fault, Box<dyn Journal>)> {
         let started = async {
-            let mut parts = open(&rig, &mut wires, sight).await?;
+            let mut parts = open(&rig, &mut wires).await?;
             let mut found = std::mem::take(&mut parts.found);
             let (output, switch) = (&mut parts.output, &mut parts.switch);
             found.extend(found_energised(&rig, output, switch).await);
@@ -60,8 +60,9 @@ impl Guard {
             Ok(started) => started,
             Err(fault) => return Err((fault, journal)),
         };
-        let instruments = parts.instruments();
-        let core = Core::new(rig, parts.with(journal), stop, watched);
+        let mut instruments = parts.instruments();
+        instruments.push(("reader".to_owned(), sight.name()));
+        let core = Core::new(rig, parts.with(sight, journal), stop, watched);
         let (requests, inbox) = mpsc::channel(1);
         let task = tokio::spawn(core.run(inbox, heart));
         Ok(Self {
@@ -111,52 +112,45 @@ impl Guard {
     }
 }
 
-struct Parts {
-    output: Output,
-    drop_meter: Meter,
-    loop_meter: Meter,
-    switch: Switch,
-    sight: Box<dyn Sight>,
+/// The opened instruments.
+pub(crate) struct Parts {
+    pub output: Output,
+    pub drop_meter: Meter,
+    pub loop_meter: Meter,
+    pub switch: Switch,
     /// Second handles on the links of supply and switch, where these lead out of this process.
-    twins: Option<Twins>,
+    pub twins: Option<Twins>,
     /// What was found energised already while opening.
-    found: Vec<String>,
+    pub found: Vec<String>,
 }
 
 impl Parts {
-    fn instruments(&self) -> Vec<(String, String)> {
+    /// By role, as they identified themselves.
+    pub fn instruments(&self) -> Vec<(String, String)> {
         let named = [
             ("supply", self.output.identity()),
             ("drop meter", self.drop_meter.identity()),
             ("loop meter", self.loop_meter.identity()),
             ("switch", self.switch.identity()),
-            ("reader", &self.sight.name()),
         ];
         let owned = |(role, identity): (&str, &str)| (role.to_owned(), identity.to_owned());
         named.into_iter().map(owned).collect()
     }
 
-    fn with(self, journal: Box<dyn Journal>) -> Bench {
-        let Self {
-            output,
-            drop_meter,
-            loop_meter,
-            switch,
-            sight,
-            ..
-        } = self;
+    fn with(self, sight: Box<dyn Sight>, journal: Box<dyn Journal>) -> Bench {
         Bench {
-            output,
-            drop_meter,
-            loop_meter,
-            switch,
+            output: self.output,
+            drop_meter: self.drop_meter,
+            loop_meter: self.loop_meter,
+            switch: self.switch,
             sight,
             journal,
         }
     }
 }
 
-async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Parts, Fault> {
+/// Opens supply, meters and switch.
+pub(crate) async fn open(rig: &Rig, wires: &mut Wires) -> Result<Parts, Fault> {
     let spec = &rig.supply;
     let place = Place {
         resource: &spec.resource,
@@ -197,7 +191,6 @@ async fn open(rig: &Rig, wires: &mut Wires, sight: Box<dyn Sight>) -> Result<Par
         drop_meter,
         loop_meter,
         switch,
-        sight,
         twins: Twins::of(supply_twin, switch_twin)?,
         found,
     })

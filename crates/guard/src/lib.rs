@@ -7,10 +7,12 @@
 mod act;
 mod allowance;
 mod check;
+mod contacts;
 mod core;
 mod fault;
 mod guard;
 mod output;
+mod probe;
 #[cfg(test)]
 mod properties;
 mod proposal;
@@ -22,12 +24,14 @@ mod safe;
 mod state;
 mod watch;
 mod watcher;
+mod wiring;
 
 pub use crate::allowance::{Evidence, Point, SURE_MOTION};
 pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
 pub use crate::core::{Ending, Phase};
 pub use crate::fault::Fault;
 pub use crate::guard::{Guard, Wires};
+pub use crate::probe::{Answer, Fit, Port, ask_identity, ports, udev_rule, unasked};
 pub use crate::proposal::{Halt, Proposal, Report, Settle};
 pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};
@@ -38,3 +42,4 @@ pub use crate::rig::{
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};
 pub use crate::watcher::{Incident, WatcherProcess, Watching, Why, stand_watch};
+pub use crate::wiring::{Seen, Step, Verdict, Wiring, check_wiring};

@@ -317,7 +317,7 @@ async fn configure(meter: &mut Meter, range: f64) -> Result<(), Fault> {
 }
 
 /// A number, or the fault that an overload is; not-a-number is an instrument error.
-fn volts(reading: Reading, which: &'static str) -> Result<f64, Fault> {
+pub(crate) fn volts(reading: Reading, which: &'static str) -> Result<f64, Fault> {
     match reading {
         Reading::Value(value) => Ok(value),
         Reading::Overload { .. } => Err(Fault::Overload(which)),

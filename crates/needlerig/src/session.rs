@@ -2,7 +2,9 @@
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
 use evidence::{Journal, JournalError, Sight};
-use guard::{Fault, Guard, ReaderSpec, Rig, WatcherProcess, Watching, Wires};
+use guard::{
+    Fault, Guard, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring, check_wiring,
+};
 use hw_sim::{SharedBench, Truth};
 use needle::WireReader;
 use procedure::{Depth, Progress, RunEnd, characterize};
@@ -80,10 +82,7 @@ pub fn simulated(
         .build()?;
     Ok(runtime.block_on(async {
         let began = tokio::time::Instant::now();
-        let mut wires: Wires = hw_sim::in_process(bench)
-            .into_iter()
-            .map(|(name, wire)| (name.to_owned(), wire))
-            .collect();
+        let mut wires = wires(bench);
         let end = one_run(order, &mut wires, Watching::InProcess, journal, watch).await;
         let mut bench = bench.lock().unwrap_or_else(PoisonError::into_inner);
         bench.catch_up();
@@ -107,14 +106,58 @@ pub fn real(
     watch: impl FnMut(&Progress),
 ) -> std::io::Result<Result<RunEnd, Fault>> {
     let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
-    let watching = Watching::Process(WatcherProcess {
+    let mut wires = Wires::new();
+    let watching = watched(report);
+    Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, watch)))
+}
+
+fn watched(report: PathBuf) -> Watching {
+    Watching::Process(WatcherProcess {
         // This very program, also when its file has been replaced meanwhile.
         program: "/proc/self/exe".into(),
         arguments: vec![crate::commands::watcher::NAME.into()],
         report,
-    });
-    let mut wires = Wires::new();
-    Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, watch)))
+    })
+}
+
+/// Verifies the wiring of a simulated bench, as fast as it can be computed.
+///
+/// # Errors
+/// When the operating system gives no runtime.
+pub fn check_simulated(
+    rig: &Rig,
+    bench: &SharedBench,
+    stop: watch::Receiver<bool>,
+    told: impl FnMut(&Step),
+) -> std::io::Result<Result<Wiring, Fault>> {
+    let runtime = Builder::new_current_thread()
+        .enable_all()
+        .start_paused(true)
+        .build()?;
+    Ok(runtime
+        .block_on(async { check_wiring(rig, wires(bench), stop, Watching::InProcess, told).await }))
+}
+
+/// Verifies the wiring of the rig on its instruments, under the eyes of a watcher that reports to
+/// the file `report`.
+///
+/// # Errors
+/// When the operating system gives no runtime.
+pub fn check_real(
+    rig: &Rig,
+    report: PathBuf,
+    stop: watch::Receiver<bool>,
+    told: impl FnMut(&Step),
+) -> std::io::Result<Result<Wiring, Fault>> {
+    let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
+    let watching = watched(report);
+    Ok(runtime.block_on(check_wiring(rig, Wires::new(), stop, watching, told)))
+}
+
+/// The wires of a simulated bench; to be called within a runtime.
+fn wires(bench: &SharedBench) -> Wires {
+    let named = hw_sim::in_process(bench).into_iter();
+    named.map(|(name, wire)| (name.to_owned(), wire)).collect()
 }
 
 async fn one_run(

@@ -1,4 +1,9 @@
-//! `rig check`: what a rig file promises, before any current flows.
+//! `rig check`: what a rig file promises, before any current flows; and whether the rig itself
+//! keeps it.
+
+mod measure;
+mod probe;
+mod skeleton;
 
 use crate::exit::Failure;
 use crate::notebook::Sheet;
@@ -11,8 +16,11 @@ use std::process::ExitCode;
 /// What to do with a rig file.
 #[derive(Debug, Subcommand)]
 pub enum Command {
-    /// Work out first touch, the ladder of paths, leakage and the time to the safe state
+    /// Work out first touch, the ladder of paths, leakage and the time to the safe state; with
+    /// --measure, also whether contacts and resistors are what the file says
     Check(Check),
+    /// Find instruments by asking who they are, and propose a rig file; nothing is switched or set
+    Probe(probe::Probe),
 }
 
 /// Arguments of `rig check`.
@@ -20,6 +28,11 @@ pub enum Command {
 pub struct Check {
     /// Rig file; the simulated rig if not named
     rig: Option<String>,
+    /// Verify the wiring on the instruments, with no more than the first touch
+    #[arg(long)]
+    measure: bool,
+    #[command(flatten)]
+    measuring: measure::Options,
     /// Print one JSON object
     #[arg(long)]
     json: bool,
@@ -30,11 +43,17 @@ pub struct Check {
 /// # Errors
 /// When the file is wrong, or a finding does not pass.
 pub fn run(command: &Command) -> Result<ExitCode, Failure> {
-    let Command::Check(check) = command;
+    let check = match command {
+        Command::Check(check) => check,
+        Command::Probe(probe) => return probe::run(probe),
+    };
     let rig = super::load(check.rig.as_deref())?;
     let review = rig.review();
     let bad = review.findings.iter().find(|finding| !finding.passed);
     let failure = bad.map(|bad| Failure::usage(format!("this rig must not be used: {}", bad.text)));
+    if check.measure && failure.is_none() {
+        return measure::run(&rig, &review, &check.measuring, check.json);
+    }
     if !check.json {
         print(&page(&rig, &review))?;
         return failure.map_or(Ok(ExitCode::SUCCESS), Err);
