@@ -50,8 +50,14 @@ const TASKS: [Task; 10] = [
     ),
     (
         "bench",
-        "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
-        |arguments| program("bench", arguments),
+        "[ROUNDS]: simulated seconds per wall second; \"wires [ROUNDS]\": questions per second on wires",
+        |arguments| match arguments {
+            [first, rest @ ..] if first == "wires" => {
+                peers::peers(&[])?;
+                program("wire-rate", rest)
+            }
+            _ => program("bench", arguments),
+        },
     ),
     (
         "fuzz",
