@@ -328,7 +328,10 @@ const ROWS: [(u32, &str, Row); 82] = [
     (
         51,
         "the front panel stays locked",
-        Open("dialects have no words yet for the way back to local control"),
+        Tested(&[
+            "front_panels_are_given_back_however_a_run_ends",
+            "the_front_panel_is_given_back_on_a_link_in_whatever_state",
+        ]),
     ),
     (
         52,

@@ -61,6 +61,10 @@ impl Output {
         self.supply.identity()
     }
 
+    pub async fn to_local(&mut self) {
+        self.supply.to_local().await;
+    }
+
     pub fn volts(&self) -> Volts {
         self.volts
     }

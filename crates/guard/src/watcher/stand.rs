@@ -183,6 +183,8 @@ impl Hands {
                 incident.failures.push(text);
             }
             if report.verified || began.elapsed() > KEEPS_TRYING {
+                self.output.to_local().await;
+                self.switch.to_local().await;
                 return incident;
             }
             sleep(TRIES_AGAIN).await;
