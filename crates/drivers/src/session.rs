@@ -361,6 +361,9 @@ impl Session {
             warn!(%error, "the front panel may still be locked");
         }
         self.common.goodbye = words;
+        if let Err(error) = self.link.to_local().await {
+            warn!(%error, "the front panel may still be locked");
+        }
     }
 
     /// An answer that makes no sense. The link may be out of step with it.
