@@ -159,9 +159,11 @@ impl Link {
             } => {
                 let list = Path::new("/sys/class/usbmisc");
                 let device = usb::find(list, (*vendor, *product), serial, *interface);
-                Self::usb(&resource.to_string(), device, wire)
+                Self::usb(&resource.to_string(), device, wire).await
             }
-            Resource::UsbDevice { path } => Self::usb(&resource.to_string(), Ok(path.into()), wire),
+            Resource::UsbDevice { path } => {
+                Self::usb(&resource.to_string(), Ok(path.into()), wire).await
+            }
             Resource::InProcess { .. } => Err(LinkError::Port {
                 link: resource.to_string(),
                 cause: "it is no instrument outside this program".to_owned(),
@@ -170,8 +172,15 @@ impl Link {
     }
 
     /// Opens a USB test instrument that was found, or says why it was not.
-    fn usb(name: &str, device: Result<PathBuf, String>, wire: &Wire) -> Result<Self, LinkError> {
-        let opened = device.and_then(|path| usb::open(&path));
+    async fn usb(
+        name: &str,
+        device: Result<PathBuf, String>,
+        wire: &Wire,
+    ) -> Result<Self, LinkError> {
+        let opened = match device {
+            Ok(path) => usb::open(&path).await,
+            Err(why) => Err(why),
+        };
         let link = opened
             .and_then(|file| Self::on_usb(file, name, wire).map_err(|error| error.to_string()));
         link.map_err(|cause| LinkError::Port {

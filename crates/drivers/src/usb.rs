@@ -97,7 +97,7 @@ pub(crate) fn find(
 ///
 /// # Errors
 /// Why it can't be had, and what to do.
-pub(crate) fn open(path: &Path) -> Result<OwnedFd, String> {
+pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
     let flags = OFlags::RDWR | OFlags::CLOEXEC;
     let file = open_file(path, flags, Mode::empty()).map_err(|error| match error {
         Errno::ACCESS | Errno::PERM => format!(
@@ -113,7 +113,16 @@ pub(crate) fn open(path: &Path) -> Result<OwnedFd, String> {
         }
         error => format!("{}: {error}", path.display()),
     })?;
-    flock(&file, FlockOperation::NonBlockingLockExclusive).map_err(|_| {
+    // A link that was dropped just now lets go once its thread has noticed.
+    let mut held = Ok(());
+    for _ in 0..10 {
+        held = flock(&file, FlockOperation::NonBlockingLockExclusive);
+        if held.is_ok() {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    held.map_err(|_| {
         "another program holds it; end that one (if a run was killed just now, its watcher lets go \
          within a minute)"
             .to_owned()

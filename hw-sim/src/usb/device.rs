@@ -50,6 +50,8 @@ pub(crate) struct Device {
     /// Packets for the interrupt endpoint.
     interrupts: VecDeque<Vec<u8>>,
     stalled: bool,
+    /// The host waits for the end of a transfer that has ended.
+    hung: bool,
 }
 
 impl Device {
@@ -64,6 +66,7 @@ impl Device {
             transfer: None,
             interrupts: VecDeque::new(),
             stalled: false,
+            hung: false,
         }
     }
 
@@ -144,6 +147,9 @@ impl Device {
 
     /// The next bytes of an answer for which there was a request.
     fn input(&mut self, room: usize) -> Option<Vec<u8>> {
+        if self.hung {
+            return None;
+        }
         if self.transfer.is_none() && self.ready() {
             let (tag, most) = self.wanted?;
             let (_, text) = self.answer.as_mut()?;
@@ -163,12 +169,15 @@ impl Device {
         }
         let transfer = self.transfer.as_mut()?;
         let packet: Vec<u8> = transfer.drain(..room.min(transfer.len())).collect();
-        let whole = !packet.is_empty() && packet.len() % PACKET == 0;
-        let more = !transfer.is_empty() || whole && !self.quirks.no_empty_packet;
-        if transfer.is_empty() && whole && self.quirks.no_empty_packet {
-            self.transfer = None;
-        } else if !more || packet.len() < room {
-            self.transfer = None;
+        if transfer.is_empty() {
+            // Whole packets don't tell that they were the last: an empty one does.
+            let whole = !packet.is_empty() && packet.len().is_multiple_of(PACKET);
+            self.hung = whole && self.quirks.no_empty_packet && packet.len() < room;
+            let empty_one = whole && !self.quirks.no_empty_packet && packet.len() == room;
+            self.transfer = empty_one.then(VecDeque::new);
+        }
+        if self.hung {
+            return None;
         }
         Some(packet)
     }
@@ -195,7 +204,9 @@ impl Device {
             (0xa2, 1 | 2) => vec![SUCCESS, 0, 0, 0, 0, 0, 0, 0],
             (0xa2, 3) => {
                 self.note(|seen| seen.aborts += 1);
-                let under_way = self.wanted.take().is_some() || self.transfer.is_some();
+                let asked = self.wanted.take().is_some();
+                let under_way = asked || self.transfer.is_some() || self.hung;
+                self.hung = false;
                 if under_way {
                     // A short packet tells that nothing more of it will come.
                     self.transfer = Some(VecDeque::new());
@@ -206,6 +217,7 @@ impl Device {
             (0xa2, 4) => vec![SUCCESS, 0, 0, 0, 0, 0, 0, 0],
             (0xa1, 5) => {
                 self.note(|seen| seen.clears += 1);
+                self.hung = false;
                 self.heard.clear();
                 self.answer = None;
                 self.wanted = None;
