@@ -9,13 +9,15 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// Every crate, and the crates of this workspace that it may be built on.
-const LAYERS: [(&str, &[&str]); 14] = [
+const LAYERS: [(&str, &[&str]); 15] = [
     ("quantity", &[]),
     ("evidence", &["quantity"]),
     ("movement", &["quantity", "evidence"]),
     ("needle", &["quantity", "evidence"]),
     ("records", &["quantity", "evidence"]),
-    ("drivers", &["quantity"]),
+    // Numbers and types of system calls, and nothing else.
+    ("usbtmc-calls", &[]),
+    ("drivers", &["quantity", "usbtmc-calls"]),
     ("guard", &["quantity", "evidence", "movement", "drivers"]),
     ("procedure", &["quantity", "evidence", "movement", "guard"]),
     // It may use quantities, but no model code: an error must not confirm itself.
@@ -54,6 +56,10 @@ const LAYERS: [(&str, &[&str]); 14] = [
     ("xtask", &[]),
     ("reuse", &["quantity", "movement"]),
 ];
+
+/// The one crate that writes its lints out, since `unsafe_code` can't be allowed under the
+/// workspace's `forbid`: a system call by number can't be had without. It holds nothing but such calls.
+const OWN_LINTS: [(&str, usize); 1] = [("usbtmc-calls", 8)];
 
 /// Crates of the design that are still to be written; struck off when they come.
 const TO_COME: [&str; 1] = ["reuse"];
@@ -356,6 +362,9 @@ fn the_guard_hands_out_nothing_of_the_drivers() {
 fn every_crate_takes_the_lints_of_the_workspace() {
     let mut violations = Vec::new();
     for package in packages() {
+        if OWN_LINTS.iter().any(|(name, _)| *name == package.name) {
+            continue;
+        }
         let path = package.folder.join("Cargo.toml");
         let text = fs::read_to_string(&path).expect("a manifest");
         let mut lines = text
@@ -371,6 +380,43 @@ fn every_crate_takes_the_lints_of_the_workspace() {
         }
     }
     none(violations);
+}
+
+#[test]
+fn the_crate_with_unsafe_code_holds_system_calls_only() {
+    let packages = packages();
+    for (name, calls) in OWN_LINTS {
+        let package = packages.iter().find(|package| package.name == name);
+        let package = package.expect("the crate");
+        let needs: Vec<&str> = package
+            .needs
+            .iter()
+            .map(|(need, _)| need.as_str())
+            .collect();
+        assert_eq!(
+            needs,
+            ["rustix"],
+            "{name} wraps system calls and needs no more"
+        );
+        let sources = sources(&package.folder.join("src"));
+        assert_eq!(sources.len(), 1, "{name} is one file");
+        let code = &sources[0].1;
+        let unsafes = words(code).filter(|word| *word == "unsafe").count();
+        assert_eq!(
+            unsafes, calls,
+            "{name}: unsafe code is for system calls alone"
+        );
+        assert_eq!(code.matches("unsafe { ioctl(").count(), calls);
+        let manifest = fs::read_to_string(package.folder.join("Cargo.toml")).expect("a manifest");
+        for lint in [
+            "undocumented_unsafe_blocks = \"deny\"",
+            "unwrap_used = \"warn\"",
+            "expect_used = \"warn\"",
+            "panic = \"warn\"",
+        ] {
+            assert!(manifest.contains(lint), "{name}: {lint}");
+        }
+    }
 }
 
 #[test]

@@ -5,6 +5,7 @@ mod arbitrary;
 mod callers;
 mod instruments;
 mod lies;
+mod local;
 mod planned;
 mod proxy;
 mod reader;

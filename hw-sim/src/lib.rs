@@ -37,6 +37,7 @@ mod tests;
 mod trace;
 mod trip;
 mod truth;
+pub mod usb;
 mod wiring;
 
 pub use bench::{Bench, SharedBench};

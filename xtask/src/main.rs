@@ -3,9 +3,11 @@
 
 mod capture;
 mod check;
+mod machine;
 mod mutants;
 mod peers;
 mod run;
+mod usb;
 
 use std::process::ExitCode;
 
@@ -18,7 +20,7 @@ type Task = (
 
 /// Every subcommand. One that only starts a program of this workspace is one line:
 /// `run::finish(run::cargo(&["run", "--release", "--package", "…", "--"]))` with its arguments.
-const TASKS: [Task; 10] = [
+const TASKS: [Task; 11] = [
     (
         "check",
         "format, lints, tests and documentation; stops at the first failure",
@@ -50,8 +52,14 @@ const TASKS: [Task; 10] = [
     ),
     (
         "bench",
-        "[ROUNDS]: simulated seconds per wall second, with lines per simulated second",
-        |arguments| program("bench", arguments),
+        "[ROUNDS]: simulated seconds per wall second; \"wires [ROUNDS]\": questions per second on wires",
+        |arguments| match arguments {
+            [first, rest @ ..] if first == "wires" => {
+                peers::peers(&[])?;
+                program("wire-rate", rest)
+            }
+            _ => program("bench", arguments),
+        },
     ),
     (
         "fuzz",
@@ -67,6 +75,11 @@ const TASKS: [Task; 10] = [
         "capture",
         "FOLDER: pictures from a virtual V4L2 camera in an emulated machine; FOLDER: its kernel",
         capture::capture,
+    ),
+    (
+        "usb",
+        "FOLDER: USB instruments through the kernel's driver in an emulated machine; FOLDER: its kernel",
+        usb::usb,
     ),
     (
         "mutants",

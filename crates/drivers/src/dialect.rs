@@ -92,6 +92,9 @@ pub struct Common {
     /// Sent first after connecting, such as a change to remote control.
     #[serde(default)]
     pub hello: Vec<Command>,
+    /// Sent last, such as a change to local control: the front panel is not left locked.
+    #[serde(default)]
+    pub goodbye: Vec<Command>,
     /// Asks who is there.
     pub identify: Command,
     /// Clears the status and the error queue.

@@ -1,6 +1,7 @@
 //! How lines are framed on a wire, and where received bytes wait until a line is whole.
 
 use crate::serial::Serial;
+use crate::usb::Usb;
 use crate::words::{deadline, time};
 use serde::Deserialize;
 use std::time::Duration;
@@ -96,6 +97,9 @@ pub struct Wire {
     /// How a serial port is set, unless the rig file says otherwise.
     #[serde(default)]
     pub serial: Serial,
+    /// What the instrument needs on USB.
+    #[serde(default)]
+    pub usb: Usb,
 }
 
 fn three_seconds() -> Duration {
@@ -127,6 +131,7 @@ impl Wire {
             banner: String::new(),
             boot: Duration::ZERO,
             serial: Serial::default(),
+            usb: Usb::default(),
         }
     }
 }

@@ -31,6 +31,7 @@ mod session;
 mod supply;
 mod switch;
 mod text;
+mod usb;
 mod words;
 
 pub use board::{BoardWords, Protocol, Register};
@@ -48,4 +49,5 @@ pub use serial::{DataBits, Parity, Serial, StopBits, lasting_names};
 pub use supply::{Limits, Supply, SupplyWords};
 pub use switch::{Switch, SwitchWords};
 pub use text::parse_error_entry;
+pub use usb::Usb;
 pub use words::{Command, Flag, Query, Template};

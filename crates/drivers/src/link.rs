@@ -13,9 +13,10 @@ use crate::frame::{Framing, Wire, excerpt};
 use crate::port::Port;
 use crate::resource::Resource;
 use crate::serial;
+use crate::usb;
 use crate::words::LONGEST_COMMAND;
 use std::os::fd::{AsFd, OwnedFd};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::TcpStream;
@@ -149,11 +150,53 @@ impl Link {
         match resource {
             Resource::Tcp { host, port, .. } => Self::tcp(host, *port, wire).await,
             Resource::Serial { port } => Self::serial(port, wire).await,
-            other => Err(LinkError::Port {
-                link: other.to_string(),
-                cause: "only TCPIP sockets and ASRL serial ports can be opened so far".to_owned(),
+            Resource::Usb {
+                vendor,
+                product,
+                serial,
+                interface,
+                ..
+            } => {
+                let list = Path::new("/sys/class/usbmisc");
+                let device = usb::find(list, (*vendor, *product), serial, *interface);
+                Self::usb(&resource.to_string(), device, wire).await
+            }
+            Resource::UsbDevice { path } => {
+                Self::usb(&resource.to_string(), Ok(path.into()), wire).await
+            }
+            Resource::InProcess { .. } => Err(LinkError::Port {
+                link: resource.to_string(),
+                cause: "it is no instrument outside this program".to_owned(),
             }),
         }
+    }
+
+    /// Opens a USB test instrument that was found, or says why it was not.
+    async fn usb(
+        name: &str,
+        device: Result<PathBuf, String>,
+        wire: &Wire,
+    ) -> Result<Self, LinkError> {
+        let opened = match device {
+            Ok(path) => usb::open(&path).await,
+            Err(why) => Err(why),
+        };
+        let link = opened
+            .and_then(|file| Self::on_usb(file, name, wire).map_err(|error| error.to_string()));
+        link.map_err(|cause| LinkError::Port {
+            link: name.to_owned(),
+            cause,
+        })
+    }
+
+    /// A link over an open USB test instrument.
+    fn on_usb(file: OwnedFd, name: &str, wire: &Wire) -> std::io::Result<Self> {
+        let twin = file.try_clone()?;
+        let (stream, calls) = usb::stream(file, wire)?;
+        let mut link = Self::over(Box::new(stream), name, wire);
+        link.twin = Some(twin);
+        link.port.calls = Some(calls);
+        Ok(link)
     }
 
     /// A link over a stream that is open already.
@@ -178,10 +221,12 @@ impl Link {
     /// dirty: answers may be outstanding, and a command may have gone out in part.
     ///
     /// # Errors
-    /// When the handle is neither a TCP connection nor a serial port.
+    /// When the handle is neither a TCP connection nor a serial port nor a USB test instrument.
     pub fn adopt(twin: OwnedFd, name: &str, wire: &Wire) -> Result<Self, LinkError> {
         let adopted = if rustix::termios::isatty(&twin) {
             Self::on_port(twin, name, wire)
+        } else if usb::is_one(&twin) {
+            Self::on_usb(twin, name, wire)
         } else {
             let stream = std::net::TcpStream::from(twin);
             stream
@@ -345,6 +390,7 @@ impl Link {
     ) -> Result<String, LinkError> {
         self.not_gone(question)?;
         self.state = LinkState::Dirty;
+        self.clear().await?;
         self.drain(self.port.wire.quiet).await?;
         let wait = self.port.wire.deadline.max(self.outstanding);
         let wait = self.allowed(wait, question.len());
@@ -468,6 +514,39 @@ impl Link {
             self.transmit(&[""]).await
         } else {
             Ok(())
+        }
+    }
+
+    /// Clears a USB instrument, which gives up what is outstanding; others have no such call.
+    async fn clear(&mut self) -> Result<(), LinkError> {
+        let Some(calls) = self.port.calls.clone() else {
+            return Ok(());
+        };
+        let waited = self.port.wire.deadline * 2;
+        let command = "(clearing)".to_owned();
+        let link = self.name().to_owned();
+        let result = match timeout(waited, calls.clear()).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(error)) => Err(self.port.gone(&command, &error.to_string())),
+            Err(_) => Err(LinkError::Timeout {
+                link,
+                command,
+                waited,
+                partial: String::new(),
+            }),
+        };
+        self.noted(result)
+    }
+
+    /// Gives a USB instrument that can be told so by the bus back to its front panel.
+    pub(crate) async fn give_back(&mut self) -> Result<(), LinkError> {
+        let Some(calls) = self.port.calls.clone() else {
+            return Ok(());
+        };
+        match timeout(self.port.wire.deadline, calls.local()).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(error)) => Err(self.port.gone("(to local)", &error.to_string())),
+            Err(_) => Err(self.port.gone("(to local)", "it takes no call")),
         }
     }
 

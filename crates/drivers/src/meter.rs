@@ -119,6 +119,12 @@ impl Meter {
         })
     }
 
+    /// Gives the instrument back to its front panel in the words of its dialect, where it has some:
+    /// the last thing said, on a link in whatever state. A failure is only logged.
+    pub async fn give_back(&mut self) {
+        self.session.release().await;
+    }
+
     /// The answer to the identity question.
     pub fn identity(&self) -> &str {
         self.session.identity()

@@ -5,6 +5,7 @@ use crate::echo::Echo;
 use crate::error::LinkError;
 use crate::frame::{Framing, Inbox, Wire, hex, lossy};
 use crate::link::Stream;
+use crate::usb::Calls;
 use std::future::poll_fn;
 use std::pin::Pin;
 use std::task::Poll;
@@ -34,6 +35,8 @@ pub(crate) struct Port {
     pub hint: &'static str,
     /// Time that one character takes, where the wire is slow.
     pub character: Duration,
+    /// What a USB instrument can be told beside messages.
+    pub calls: Option<Calls>,
     last_sent: Option<Instant>,
     hung_up: bool,
 }
@@ -57,6 +60,7 @@ impl Port {
             cut: false,
             hint: "",
             character: Duration::ZERO,
+            calls: None,
             last_sent: None,
             hung_up: false,
         }
@@ -159,6 +163,7 @@ impl Port {
     pub fn hang_up(&mut self) {
         self.hung_up = true;
         self.stream = Box::new(tokio::io::empty());
+        self.calls = None;
     }
 
     /// A frame of the length that `length` tells from its first bytes.

@@ -35,6 +35,11 @@ pub enum Resource {
         /// USB interface number where the device has several.
         interface: Option<u8>,
     },
+    /// `/dev/usbtmcN`: a USB test instrument by its device. The number may change with a replug.
+    UsbDevice {
+        /// The device.
+        path: String,
+    },
     /// `INPROC::name`: a stream inside this process, as the simulated bench offers them.
     InProcess {
         /// Name of the instrument on the bench.
@@ -81,6 +86,8 @@ impl FromStr for Resource {
             serial(rest).map_err(|problem| (problem, SERIAL))
         } else if let Some(rest) = strip(name, "USB") {
             usb(rest).map_err(|problem| (problem, USB))
+        } else if let Some(number) = name.strip_prefix("/dev/usbtmc") {
+            usb_device(name, number).map_err(|problem| (problem, USB))
         } else if let Some(rest) = strip(name, "INPROC::") {
             in_process(rest).map_err(|problem| (problem, IN_PROCESS))
         } else {
@@ -176,6 +183,13 @@ fn usb(rest: &str) -> Result<Resource, &'static str> {
     })
 }
 
+fn usb_device(path: &str, number: &str) -> Result<Resource, &'static str> {
+    let plain = !number.is_empty() && number.bytes().all(|byte| byte.is_ascii_digit());
+    let path = path.to_owned();
+    let usb = plain.then_some(Resource::UsbDevice { path });
+    usb.ok_or("the device has no number")
+}
+
 /// A number written in hex with `0x`, or in decimal: both forms are in use.
 fn number(text: &str) -> Option<u16> {
     match strip(text, "0x") {
@@ -225,6 +239,7 @@ impl fmt::Display for Resource {
                 interface.map_or(Ok(()), |interface| write!(f, "::{interface}"))?;
                 f.write_str("::INSTR")
             }
+            Self::UsbDevice { path } => f.write_str(path),
             Self::InProcess { name } => write!(f, "INPROC::{name}"),
         }
     }
@@ -262,6 +277,7 @@ mod tests {
                 "USB::0x1209::0x0001::SN0001::INSTR",
                 "USB::0x1209::0x0001::SN0001::INSTR",
             ),
+            ("/dev/usbtmc0", "/dev/usbtmc0"),
             ("INPROC::supply", "INPROC::supply"),
         ] {
             let resource: Resource = text.parse().unwrap();
@@ -282,6 +298,7 @@ mod tests {
             ("ASRLCOM3::INSTR", "neither a number nor a device path"),
             ("USB::0x12099::1::S::INSTR", "vendor"),
             ("USB::1::2::INSTR", "serial number"),
+            ("/dev/usbtmc/../sda", "no number"),
             ("INPROC::a b", "letters"),
         ] {
             let error = text.parse::<Resource>().unwrap_err().to_string();

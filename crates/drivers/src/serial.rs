@@ -15,7 +15,10 @@ use std::io;
 use std::os::fd::OwnedFd;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
+use std::pin::Pin;
+use std::task::{Context, Poll};
 use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::unix::pipe::{Receiver, Sender};
 
 /// Where the system lists ports under names that outlive a replug.
@@ -185,11 +188,61 @@ pub(crate) fn open(port: &Path, settings: &Serial) -> Result<OwnedFd, String> {
 /// # Errors
 /// The system's, when it has no handles left.
 pub(crate) fn stream(file: OwnedFd) -> io::Result<Box<dyn Stream>> {
-    let writer = Sender::from_owned_fd_unchecked(file.try_clone()?)?;
-    Ok(Box::new(tokio::io::join(
-        Receiver::from_owned_fd_unchecked(file)?,
-        writer,
-    )))
+    Ok(Box::new(PortStream {
+        file: file.try_clone()?,
+        reader: Receiver::from_owned_fd_unchecked(file)?,
+        writer: None,
+    }))
+}
+
+/// An opened port. It is waited on for room to write only while there is none: a port that has been
+/// emptied would otherwise wake this program up between every command and its answer.
+struct PortStream {
+    file: OwnedFd,
+    reader: Receiver,
+    writer: Option<Sender>,
+}
+
+impl AsyncRead for PortStream {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.reader).poll_read(cx, buffer)
+    }
+}
+
+impl AsyncWrite for PortStream {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
+        let this = &mut *self;
+        let writer = match &mut this.writer {
+            Some(writer) => writer,
+            none => match rustix::io::write(&this.file, bytes) {
+                Err(Errno::AGAIN | Errno::INTR) => {
+                    none.insert(Sender::from_owned_fd_unchecked(this.file.try_clone()?)?)
+                }
+                result => return Poll::Ready(result.map_err(io::Error::from)),
+            },
+        };
+        let poll = Pin::new(writer).poll_write(cx, bytes);
+        if poll.is_ready() {
+            this.writer = None;
+        }
+        poll
+    }
+
+    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+
+    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
 }
 
 /// What a refusal means and what to do about it.

@@ -6,7 +6,7 @@ use crate::frame::excerpt;
 use crate::link::{Link, LinkState};
 use crate::reading::{Numbers, Reading, parse_reading};
 use crate::text::{parse_bool, parse_error_entry};
-use crate::words::{Flag, FlagBit, FlagWords, Query, Template};
+use crate::words::{Command, Flag, FlagBit, FlagWords, Query, Template};
 use std::fmt::Display;
 use std::time::Duration;
 use tracing::{debug, warn};
@@ -347,6 +347,23 @@ impl Session {
     /// Sends commands in an emergency, whatever the state of the link.
     pub async fn shout(&mut self, lines: &[&str]) -> Result<(), DriverError> {
         Ok(self.link.shout(lines).await?)
+    }
+
+    /// Gives the instrument back to its front panel, on a link in whatever state; does nothing where
+    /// the dialect has no words for it. Nothing of a run depends on it any more, so a failure is
+    /// only logged.
+    pub async fn release(&mut self) {
+        let words = std::mem::take(&mut self.common.goodbye);
+        let lines: Vec<&str> = words.iter().map(Command::text).collect();
+        if !lines.is_empty()
+            && let Err(error) = self.link.shout(&lines).await
+        {
+            warn!(%error, "the front panel may still be locked");
+        }
+        self.common.goodbye = words;
+        if let Err(error) = self.link.give_back().await {
+            warn!(%error, "the front panel may still be locked");
+        }
     }
 
     /// An answer that makes no sense. The link may be out of step with it.

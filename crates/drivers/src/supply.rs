@@ -322,6 +322,12 @@ impl Supply {
         }
     }
 
+    /// Gives the instrument back to its front panel in the words of its dialect, where it has some:
+    /// the last thing said, on a link in whatever state. A failure is only logged.
+    pub async fn give_back(&mut self) {
+        self.session.release().await;
+    }
+
     fn known_limits(&self, what: &'static str) -> Result<Limits, DriverError> {
         let none = || DriverError::NoLimit {
             instrument: self.name().to_owned(),

@@ -279,6 +279,14 @@ impl Switch {
         self.release_now(&all).await
     }
 
+    /// Gives the instrument back to its front panel in the words of its dialect, where it has some:
+    /// the last thing said, on a link in whatever state. A failure is only logged.
+    pub async fn give_back(&mut self) {
+        if let Unit::Lines(session, _) = &mut self.unit {
+            session.release().await;
+        }
+    }
+
     fn all(&self) -> Result<Vec<u32>, DriverError> {
         if self.channels.is_empty() {
             let instrument = self.name().to_owned();

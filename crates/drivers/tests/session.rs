@@ -159,3 +159,20 @@ async fn a_slow_start_has_its_own_deadline() {
     assert_eq!(Supply::open(link, &dialect).await.unwrap().identity(), ME);
     player.finish("slow start").await;
 }
+
+/// gotmc/ivi#20, pyvisa#156: the front panel stays locked after the program.
+#[tokio::test(start_paused = true)]
+async fn the_front_panel_is_given_back_on_a_link_in_whatever_state() {
+    let mut dialect = dialect("simulated-supply");
+    let words = dialect.common.as_mut().unwrap();
+    words.goodbye = vec![":SYST:LOC".to_owned().try_into().unwrap()];
+    let steps = script(&[&[hears(":OUTP?"), hears(":SYST:LOC")]]);
+    let (stream, player) = play(steps);
+    let link = Link::over(Box::new(stream), "supply", &dialect.wire);
+    let mut supply = Supply::open(link, &dialect).await.unwrap();
+    supply.output_state().await.unwrap_err();
+    assert_eq!(supply.state(), LinkState::Dirty);
+    supply.give_back().await;
+    drop(supply);
+    player.finish("local").await;
+}

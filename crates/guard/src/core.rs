@@ -54,6 +54,19 @@ impl Phase {
     }
 }
 
+impl Bench {
+    /// Gives all front panels back. The last thing that is said.
+    async fn give_back(&mut self) {
+        tokio::join!(
+            biased;
+            self.output.give_back(),
+            self.switch.give_back(),
+            self.drop_meter.give_back(),
+            self.loop_meter.give_back(),
+        );
+    }
+}
+
 pub(crate) struct Core {
     pub rig: Rig,
     pub bench: Bench,
@@ -177,6 +190,10 @@ impl Core {
             Err(panic) => Some(Fault::Panic(panic_text(&*panic))),
         };
         let safe = self.make_safe().await;
+        // What is not safe yet is the watcher's, which speaks on the same links.
+        if safe.verified {
+            self.bench.give_back().await;
+        }
         let fault = fault.or_else(|| safe.failures.first().map(|f| Fault::Instrument(f.clone())));
         let next = if fault.is_some() {
             Phase::Faulted

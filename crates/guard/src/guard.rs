@@ -6,10 +6,11 @@ use crate::output::Output;
 use crate::proposal::{Halt, Proposal, Report};
 use crate::rig::{MeterSpec, Rig};
 use crate::safe::{found_energised, make_safe};
-use crate::watcher::{Brief, Heart, Twins, Watching};
+use crate::watcher::{Brief, Heart, Twins, Watched, Watching};
 use drivers::{Dialect, Link, Meter, Resource, Serial, Supply, Switch};
 use evidence::{Journal, Sight};
 use std::collections::BTreeMap;
+use std::os::fd::OwnedFd;
 use std::path::Path;
 use tokio::io::DuplexStream;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -43,18 +44,13 @@ impl Guard {
     ) -> Result<Self, (Fault, Box<dyn Journal>)> {
         let started = async {
             let mut parts = open(&rig, &mut wires).await?;
-            let mut found = std::mem::take(&mut parts.found);
-            let (output, switch) = (&mut parts.output, &mut parts.switch);
-            found.extend(found_energised(&rig, output, switch).await);
-            let safe = make_safe(&rig, output, switch).await;
-            if !safe.verified {
-                let why = safe.failures.join("; ");
-                let text = format!("the rig could not be made safe at the start: {why}");
-                return Err(Fault::Instrument(text));
+            match parts.made_safe(&rig, watching).await {
+                Ok((found, heart, watched)) => Ok((parts, found, heart, watched)),
+                Err(fault) => {
+                    parts.give_back().await;
+                    Err(fault)
+                }
             }
-            let brief = Brief::new(&rig, output.identity(), switch.identity());
-            let (heart, watched) = Heart::start(watching, brief, parts.twins.take()).await?;
-            Ok((parts, found, heart, watched))
         };
         let (parts, found, heart, watched) = match started.await {
             Ok(started) => started,
@@ -125,6 +121,35 @@ pub(crate) struct Parts {
 }
 
 impl Parts {
+    /// Makes the rig safe, verifies it, and sees to it that somebody watches. Also gives what was
+    /// found energised.
+    async fn made_safe(
+        &mut self,
+        rig: &Rig,
+        watching: Watching,
+    ) -> Result<(Vec<String>, Heart, Watched), Fault> {
+        let mut found = std::mem::take(&mut self.found);
+        let (output, switch) = (&mut self.output, &mut self.switch);
+        found.extend(found_energised(rig, output, switch).await);
+        let safe = make_safe(rig, output, switch).await;
+        if !safe.verified {
+            let why = safe.failures.join("; ");
+            let text = format!("the rig could not be made safe at the start: {why}");
+            return Err(Fault::Instrument(text));
+        }
+        let brief = Brief::new(rig, output.identity(), switch.identity());
+        let (heart, watched) = Heart::start(watching, brief, self.twins.take()).await?;
+        Ok((found, heart, watched))
+    }
+
+    /// Gives all front panels back.
+    async fn give_back(&mut self) {
+        self.output.give_back().await;
+        self.switch.give_back().await;
+        self.drop_meter.give_back().await;
+        self.loop_meter.give_back().await;
+    }
+
     /// By role, as they identified themselves.
     pub fn instruments(&self) -> Vec<(String, String)> {
         let named = [
@@ -163,8 +188,52 @@ pub(crate) async fn open(rig: &Rig, wires: &mut Wires) -> Result<Parts, Fault> {
     let mut supply = Supply::open(link, &dialect)
         .await?
         .with_limits(spec.limits())?;
-    let drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
-    let loop_meter = meter(&rig.loop_meter, "loop meter", folder, wires).await?;
+    let opened = open_meters(rig, wires).await;
+    let (mut drop_meter, mut loop_meter) = match opened {
+        Ok(meters) => meters,
+        Err(fault) => {
+            supply.give_back().await;
+            return Err(fault);
+        }
+    };
+    match open_switch(rig, &mut supply, wires).await {
+        Ok((switch, switch_twin, found)) => Ok(Parts {
+            output: Output::new(supply, spec),
+            drop_meter,
+            loop_meter,
+            switch,
+            twins: Twins::of(supply_twin, switch_twin)?,
+            found,
+        }),
+        Err(fault) => {
+            supply.give_back().await;
+            drop_meter.give_back().await;
+            loop_meter.give_back().await;
+            Err(fault)
+        }
+    }
+}
+
+/// The meter over the movement and the one in the loop.
+async fn open_meters(rig: &Rig, wires: &mut Wires) -> Result<(Meter, Meter), Fault> {
+    let folder = rig.dialects.as_deref();
+    let mut drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
+    match meter(&rig.loop_meter, "loop meter", folder, wires).await {
+        Ok(loop_meter) => Ok((drop_meter, loop_meter)),
+        Err(fault) => {
+            drop_meter.give_back().await;
+            Err(fault)
+        }
+    }
+}
+
+/// The switch unit, with the second handle on its link and what was found energised.
+async fn open_switch(
+    rig: &Rig,
+    supply: &mut Supply,
+    wires: &mut Wires,
+) -> Result<(Switch, Option<OwnedFd>, Vec<String>), Fault> {
+    let folder = rig.dialects.as_deref();
     let place = Place {
         resource: &rig.switch.resource,
         dialect: &rig.switch.dialect,
@@ -179,21 +248,14 @@ pub(crate) async fn open(rig: &Rig, wires: &mut Wires) -> Result<Parts, Fault> {
             let text = "the supply was found on and does not switch off".to_owned();
             return Err(Fault::Instrument(text));
         }
-        tokio::time::sleep((spec.settle * 2.0).duration()).await;
+        tokio::time::sleep((rig.supply.settle * 2.0).duration()).await;
     }
     let (mut link, dialect) = place.open("switch", folder, wires).await?;
     let switch_twin = link.take_twin();
     let switch = Switch::open(link, &dialect)
         .await?
         .with_channels(&rig.channels())?;
-    Ok(Parts {
-        output: Output::new(supply, spec),
-        drop_meter,
-        loop_meter,
-        switch,
-        twins: Twins::of(supply_twin, switch_twin)?,
-        found,
-    })
+    Ok((switch, switch_twin, found))
 }
 
 async fn meter(

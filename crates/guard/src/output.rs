@@ -61,6 +61,10 @@ impl Output {
         self.supply.identity()
     }
 
+    pub async fn give_back(&mut self) {
+        self.supply.give_back().await;
+    }
+
     pub fn volts(&self) -> Volts {
         self.volts
     }

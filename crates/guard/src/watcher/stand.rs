@@ -183,6 +183,8 @@ impl Hands {
                 incident.failures.push(text);
             }
             if report.verified || began.elapsed() > KEEPS_TRYING {
+                self.output.give_back().await;
+                self.switch.give_back().await;
                 return incident;
             }
             sleep(TRIES_AGAIN).await;

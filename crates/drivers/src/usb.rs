@@ -1,0 +1,345 @@
+//! USB test instruments (USBTMC) through the kernel's own driver.
+//!
+//! That driver only blocks, so each link has a thread. It never reads unless a question was asked,
+//! and where the instrument has a status byte it reads only once that says that an answer waits: a
+//! slow answer then costs no aborted transfer, and the link's deadline can end the wait at any
+//! moment.
+
+use crate::frame::Wire;
+use rustix::fs::{FlockOperation, Mode, OFlags, flock, open as open_file};
+use rustix::io::Errno;
+use serde::Deserialize;
+use std::io;
+use std::os::fd::OwnedFd;
+use std::path::{Path, PathBuf};
+use std::pin::Pin;
+use std::sync::Arc;
+use std::task::{Context, Poll, ready};
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::sync::mpsc::{
+    UnboundedReceiver, UnboundedSender, error::TryRecvError, unbounded_channel,
+};
+use tokio::sync::oneshot;
+
+/// Longest piece asked for at once, unless the dialect has a shorter one.
+const PIECE: usize = 16_384;
+/// First and longest pause between two looks at the status byte.
+const LOOKS: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(10));
+
+/// What some instruments need on USB: the table `usb` of a dialect's `[wire]`. All off by default.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Usb {
+    /// Longest piece of an answer asked for at once, in bytes. 496, for an instrument that leaves
+    /// out the empty packet after a transfer of whole packets: no transfer then fills one.
+    pub piece: Option<usize>,
+    /// The status byte is not to be trusted: answers are waited for without it.
+    pub no_status: bool,
+}
+
+/// Finds the device of a resource name through the system's list, `/sys/class/usbmisc`.
+///
+/// # Errors
+/// Why there is none, with what is there.
+pub(crate) fn find(
+    list: &Path,
+    (vendor, product): (u16, u16),
+    serial: &str,
+    interface: Option<u8>,
+) -> Result<PathBuf, String> {
+    let mut others = Vec::new();
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(list).into_iter().flatten().flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        if !name.starts_with("usbtmc") {
+            continue;
+        }
+        let Ok(folder) = entry.path().join("device").canonicalize() else {
+            continue;
+        };
+        let text = |path: PathBuf| std::fs::read_to_string(path).unwrap_or_default();
+        let hex = |path: PathBuf| u16::from_str_radix(text(path).trim(), 16).ok();
+        let parent = folder.parent().unwrap_or(&folder);
+        let ids = (hex(parent.join("idVendor")), hex(parent.join("idProduct")));
+        let its_serial = text(parent.join("serial")).trim().to_owned();
+        let its_interface = hex(folder.join("bInterfaceNumber"));
+        let same = ids == (Some(vendor), Some(product))
+            && its_serial == serial
+            && interface.is_none_or(|wanted| its_interface == Some(wanted.into()));
+        if same {
+            found.push(Path::new("/dev").join(&name));
+        } else if let (Some(vendor), Some(product)) = ids {
+            others.push(format!(
+                "USB::0x{vendor:04X}::0x{product:04X}::{its_serial}::INSTR"
+            ));
+        }
+    }
+    match (found.as_slice(), others.as_slice()) {
+        ([path], _) => Ok(path.clone()),
+        ([], []) => Err(
+            "there is no USB test instrument now; check the cable, and that the \
+                         kernel's module usbtmc is loaded (modprobe usbtmc)"
+                .to_owned(),
+        ),
+        ([], others) => Err(format!(
+            "it is not there now; there are {}",
+            others.join(", ")
+        )),
+        (several, _) => Err(format!(
+            "{} interfaces bear this name; add the number of one: …::0::INSTR",
+            several.len()
+        )),
+    }
+}
+
+/// Opens a device and holds it alone: the system lets two programs open it without complaint.
+///
+/// # Errors
+/// Why it can't be had, and what to do.
+pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
+    let flags = OFlags::RDWR | OFlags::CLOEXEC;
+    let file = open_file(path, flags, Mode::empty()).map_err(|error| match error {
+        Errno::ACCESS | Errno::PERM => format!(
+            "no permission for {}; a udev rule gives it, such as SUBSYSTEM==\"usbmisc\", \
+             KERNEL==\"usbtmc*\", GROUP=\"plugdev\", MODE=\"0660\" (then plug it in anew)",
+            path.display()
+        ),
+        Errno::NOENT | Errno::NODEV | Errno::NXIO => {
+            format!(
+                "{} is not there now ({error}); check the cable",
+                path.display()
+            )
+        }
+        error => format!("{}: {error}", path.display()),
+    })?;
+    // A link that was dropped just now lets go once its thread has noticed.
+    let mut held = Ok(());
+    for _ in 0..10 {
+        held = flock(&file, FlockOperation::NonBlockingLockExclusive);
+        if held.is_ok() {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    held.map_err(|_| {
+        "another program holds it; end that one (if a run was killed just now, its watcher lets go \
+         within a minute)"
+            .to_owned()
+    })?;
+    usbtmc_calls::capabilities(&file)
+        .map_err(|_| format!("{} is no USB test instrument", path.display()))?;
+    Ok(file)
+}
+
+/// Whether an open handle is one of a USB test instrument.
+pub(crate) fn is_one(file: &OwnedFd) -> bool {
+    usbtmc_calls::capabilities(file).is_ok()
+}
+
+/// What the link asks of its thread.
+enum Job {
+    Write(Vec<u8>),
+    Clear(oneshot::Sender<io::Result<()>>),
+    Local(oneshot::Sender<io::Result<()>>),
+}
+
+/// Calls beside reading and writing.
+#[derive(Clone)]
+pub(crate) struct Calls(UnboundedSender<Job>);
+
+impl Calls {
+    /// Clears the instrument and the pipes to it, after which nothing is outstanding.
+    pub async fn clear(&self) -> io::Result<()> {
+        self.call(Job::Clear).await
+    }
+
+    /// Gives the instrument back to its front panel, where it can be told.
+    pub async fn local(&self) -> io::Result<()> {
+        self.call(Job::Local).await
+    }
+
+    async fn call(&self, job: fn(oneshot::Sender<io::Result<()>>) -> Job) -> io::Result<()> {
+        let (done, answer) = oneshot::channel();
+        let ended = || io::Error::from(io::ErrorKind::BrokenPipe);
+        self.0.send(job(done)).map_err(|_| ended())?;
+        answer.await.map_err(|_| ended())?
+    }
+}
+
+/// A device as a stream, served by its thread until it is dropped.
+pub(crate) struct UsbStream {
+    jobs: UnboundedSender<Job>,
+    answers: UnboundedReceiver<io::Result<Vec<u8>>>,
+    rest: Vec<u8>,
+}
+
+/// The device as a stream, and the other calls.
+///
+/// # Errors
+/// When the device refuses its settings, or there is no thread to be had.
+pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls)> {
+    let capabilities = usbtmc_calls::capabilities(&file)?;
+    usbtmc_calls::set_timeout(&file, wire.deadline)?;
+    usbtmc_calls::set_auto_abort(&file, true)?;
+    let remote = capabilities & usbtmc_calls::REMOTE_LOCAL != 0;
+    if remote {
+        usbtmc_calls::set_remote(&file, true)?;
+    }
+    let (jobs, inbox) = unbounded_channel();
+    let (outbox, answers) = unbounded_channel();
+    let device = Device {
+        file: Arc::new(file),
+        piece: wire.usb.piece.unwrap_or(PIECE).clamp(4, PIECE),
+        most: wire.max_reply,
+        status: capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status,
+        remote,
+        inbox,
+        outbox,
+    };
+    let thread = std::thread::Builder::new().name("usbtmc".to_owned());
+    thread.spawn(move || device.serve())?;
+    let stream = UsbStream {
+        jobs: jobs.clone(),
+        answers,
+        rest: Vec::new(),
+    };
+    Ok((stream, Calls(jobs)))
+}
+
+/// The thread's side.
+struct Device {
+    file: Arc<OwnedFd>,
+    piece: usize,
+    most: usize,
+    status: bool,
+    remote: bool,
+    inbox: UnboundedReceiver<Job>,
+    outbox: UnboundedSender<io::Result<Vec<u8>>>,
+}
+
+impl Device {
+    fn serve(mut self) {
+        let mut next = self.inbox.blocking_recv();
+        while let Some(job) = next {
+            let came = match job {
+                Job::Clear(done) => {
+                    // Nobody waits any more where the link was dropped.
+                    let _ = done.send(usbtmc_calls::clear(&self.file).map_err(io::Error::from));
+                    Ok(None)
+                }
+                Job::Local(done) => {
+                    let _ = done.send(self.local());
+                    Ok(None)
+                }
+                Job::Write(bytes) => self.exchange(&bytes),
+            };
+            next = match came {
+                Ok(Some(job)) => Some(job),
+                Ok(None) => self.inbox.blocking_recv(),
+                Err(error) => {
+                    let _ = self.outbox.send(Err(error));
+                    return;
+                }
+            };
+        }
+    }
+
+    fn local(&self) -> io::Result<()> {
+        if self.remote {
+            usbtmc_calls::go_to_local(&self.file)?;
+            usbtmc_calls::set_remote(&self.file, false)?;
+        }
+        Ok(())
+    }
+
+    /// Writes one message, and reads its answer where it asks for one. Gives the job that came
+    /// meanwhile and ended the wait.
+    fn exchange(&mut self, bytes: &[u8]) -> io::Result<Option<Job>> {
+        // Shorter than the message: it went out in part and the driver has aborted the rest.
+        if rustix::io::write(&self.file, bytes)? != bytes.len() {
+            return Err(io::ErrorKind::WriteZero.into());
+        }
+        // By IEEE 488.2 a message asks for an answer exactly when it holds this.
+        if !bytes.contains(&b'?') {
+            return Ok(None);
+        }
+        let mut pause = LOOKS.0;
+        while self.status {
+            match self.inbox.try_recv() {
+                Ok(job) => return Ok(Some(job)),
+                Err(TryRecvError::Disconnected) => return Ok(None),
+                Err(TryRecvError::Empty) => {}
+            }
+            if usbtmc_calls::status_byte(&self.file)? & usbtmc_calls::MESSAGE_AVAILABLE != 0 {
+                break;
+            }
+            std::thread::sleep(pause);
+            pause = (pause * 2).min(LOOKS.1);
+        }
+        self.read().map(|()| None)
+    }
+
+    /// Reads one answer to its end.
+    fn read(&self) -> io::Result<()> {
+        let mut space = vec![0; self.piece];
+        let mut whole = 0;
+        loop {
+            let count = match rustix::io::read(&*self.file, &mut space) {
+                Ok(count) => count,
+                // The driver has aborted the transfer: the answer is missing, the device is not.
+                Err(Errno::TIMEDOUT) => return Ok(()),
+                Err(error) => return Err(error.into()),
+            };
+            whole += count;
+            let ended = usbtmc_calls::attributes(&self.file)? & usbtmc_calls::END_OF_MESSAGE != 0;
+            let heard = self.outbox.send(Ok(space[..count].to_vec())).is_ok();
+            if ended || count == 0 || !heard || whole > self.most {
+                return Ok(());
+            }
+        }
+    }
+}
+
+impl AsyncRead for UsbStream {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        cx: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        let this = &mut *self;
+        if this.rest.is_empty() {
+            match ready!(this.answers.poll_recv(cx)) {
+                Some(Ok(bytes)) => this.rest = bytes,
+                Some(Err(error)) => return Poll::Ready(Err(error)),
+                None => return Poll::Ready(Ok(())),
+            }
+        }
+        let count = this.rest.len().min(buffer.remaining());
+        buffer.put_slice(&this.rest[..count]);
+        this.rest.drain(..count);
+        Poll::Ready(Ok(()))
+    }
+}
+
+impl AsyncWrite for UsbStream {
+    fn poll_write(
+        self: Pin<&mut Self>,
+        _: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
+        let sent = self.jobs.send(Job::Write(bytes.to_vec()));
+        Poll::Ready(match sent {
+            Ok(()) => Ok(bytes.len()),
+            Err(_) => Err(io::ErrorKind::BrokenPipe.into()),
+        })
+    }
+
+    fn poll_flush(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+
+    fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Poll::Ready(Ok(()))
+    }
+}
