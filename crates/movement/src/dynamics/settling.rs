@@ -56,7 +56,7 @@ impl Damped {
             high *= 2.0;
         }
         if let Some(half) = half {
-            high = high.min(half * f64::from(after + 1));
+            high = high.min(half * (f64::from(after) + 1.0));
         }
         for _ in 0..200 {
             let middle = (low + high) / 2.0;

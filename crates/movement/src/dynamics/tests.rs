@@ -159,6 +159,14 @@ fn friction_and_damping_are_told_apart_by_late_swings() {
     assert!(Swings::fit(&[1.0, 2.0, 4.0, 8.0]).is_err());
 }
 
+/// So little damping that the band is entered after more extrema than can be counted.
+#[test]
+fn a_needle_that_hardly_settles_makes_no_panic() {
+    let needle = Damped::new(seconds(3.27e-94), 2.53e-14);
+    let settled = needle.settling(8.55e-272);
+    assert!(settled.is_none_or(|time| time.get() >= 0.0), "{settled:?}");
+}
+
 proptest::proptest! {
     #[test]
     fn no_number_makes_the_closed_forms_panic_or_hang(
