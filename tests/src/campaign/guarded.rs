@@ -51,7 +51,7 @@ pub struct Guarded {
     pub hits: (u32, u32),
     /// Largest driven current over the guard's bound of that moment, as a ratio.
     pub over_bound: f64,
-    /// Largest driven current over the fault current of the path in use, as a ratio.
+    /// Largest driven current over the fault current of the heaviest path used so far, as a ratio.
     pub over_fault: f64,
     /// Largest power of an element over its rating, and which element.
     pub over_rating: (f64, String),
@@ -129,7 +129,7 @@ fn made_safe(done: &Simulated) -> Option<&SafeReport> {
 
 /// From the moment at which the guard began to make the rig safe until it was so for good, s.
 fn making_safe(done: &Simulated, truth: &Truth) -> Option<f64> {
-    let began = done.truth.time - made_safe(done)?.took;
+    let began = made_safe(done)?.began;
     let onset = truth.onset.filter(|onset| *onset < began)?;
     Some((onset + truth.safe_after? - began).max(0.0))
 }
@@ -198,7 +198,7 @@ impl Guarded {
     fn judge_energy(&self, broken: &mut Vec<String>) {
         if self.over_fault > SLACK && !self.drives_beside() {
             broken.push(format!(
-                "{:.3} times the fault current of its path",
+                "{:.3} times the fault current of its heaviest path",
                 self.over_fault
             ));
         }

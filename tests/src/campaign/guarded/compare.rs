@@ -15,9 +15,9 @@ const LEAKAGE: f64 = 1e-9;
 pub struct Ratios {
     /// Largest driven current over the guard's bound of that moment.
     pub over_bound: f64,
-    /// Largest driven current over the fault current of the path in use.
+    /// Largest driven current over the fault current of the heaviest path used so far.
     pub over_fault: f64,
-    /// Bound and fault current at the last observation.
+    /// Bound at the last observation, and the largest fault current up to then.
     last: (Amps, Amps),
 }
 
@@ -27,13 +27,14 @@ impl Ratios {
         if driven > LEAKAGE {
             let held = self.last.0.max(bound);
             self.over_bound = self.over_bound.max(driven / held.get());
+            // A contact of any path used so far may have welded.
             let path = self.last.1.max(fault_current);
             // Without a path nothing of the rig drives anything; the bound says so already.
             if path > Amps::ZERO {
                 self.over_fault = self.over_fault.max(driven / path.get());
             }
         }
-        self.last = (bound, fault_current);
+        self.last = (bound, self.last.1.max(fault_current));
     }
 }
 
