@@ -20,8 +20,8 @@ pub struct SafeReport {
     pub failures: Vec<String>,
     /// Whether a reading has confirmed that nothing is driven.
     pub verified: bool,
-    /// When it began, in seconds since the start of the run.
-    pub began: f64,
+    /// The same with both meters back to volts.
+    pub lasted: f64,
     /// How long it took, in seconds.
     pub took: f64,
     /// The most current that the guard counted with when this began.
@@ -31,13 +31,14 @@ pub struct SafeReport {
 impl Core {
     /// Makes the rig safe from any state. Never stops at a failed step.
     pub(crate) async fn make_safe(&mut self) -> SafeReport {
-        let began = self.now();
+        let began = Instant::now();
         self.state = State::RELEASED;
         let bound = std::mem::replace(&mut self.bound, Amps::ZERO);
         let bench = &mut self.bench;
         let mut report = make_safe(&self.rig, &mut bench.output, &mut bench.switch).await;
-        (report.bound, report.began) = (bound, began);
+        report.bound = bound;
         self.meters_to_volts(&mut report).await;
+        report.lasted = began.elapsed().as_secs_f64();
         report
     }
 

@@ -129,7 +129,7 @@ fn made_safe(done: &Simulated) -> Option<&SafeReport> {
 
 /// From the moment at which the guard began to make the rig safe until it was so for good, s.
 fn making_safe(done: &Simulated, truth: &Truth) -> Option<f64> {
-    let began = made_safe(done)?.began;
+    let began = done.truth.time - made_safe(done)?.lasted;
     let onset = truth.onset.filter(|onset| *onset < began)?;
     Some((onset + truth.safe_after? - began).max(0.0))
 }
