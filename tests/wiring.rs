@@ -73,6 +73,21 @@ fn a_sound_rig_passes_whatever_is_in_its_berth() {
     }
 }
 
+/// Its current flows past all contacts: the rig is safe only once it measures volts again.
+#[test]
+fn a_meter_that_goes_to_ohms_meanwhile_is_brought_back() {
+    let ohms = Trouble {
+        after_seconds: 10.0,
+        ..Trouble::new(Place::Drop, Kind::WrongFunction).sized(10e3)
+    };
+    let bench: SharedBench = Arc::new(Mutex::new(bench(Some(ohms))));
+    let rig = Rig::parse(SIMULATED_RIG, "rig.toml").unwrap();
+    let (_asks, stop) = tokio::sync::watch::channel(false);
+    let wiring = check_simulated(&rig, &bench, stop, |_| {}).unwrap();
+    let truth = bench.lock().unwrap().truth();
+    assert!(truth.onset.is_some() && truth.safe, "{wiring:?}");
+}
+
 #[test]
 fn a_part_that_does_not_do_what_the_file_says_is_named() {
     let cases: [(Trouble, &[&str]); 9] = [

@@ -1,31 +1,25 @@
 //! Carrying out a proposal: check, apply in steps, verify, watch.
 
-use crate::allowance::{Point, SURE_MOTION};
-use crate::check::{Known, LoopMeasured, SET_POINT_EVERY};
+use crate::check::{Known, SET_POINT_EVERY};
 use crate::contacts::move_group;
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
-use crate::rest::{Stillness, Tick, stillness};
+use crate::rest::{Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, loop_low, moves, still_suspect, stuck};
-use evidence::{Needle, Observation, Purpose, Reading};
 use quantity::{Amps, Seconds, Volts};
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
-/// A needle further from zero than this without current is not adjusted, or not this one.
-const FARTHEST_ZERO: f64 = 0.07;
-/// A reading over the sense element below this says too little about the loop.
-const LEAST_READING: Volts = Volts::milli(0.2);
 /// How long a supply may take to fall to zero before contacts move.
 const FALLS_WITHIN: f64 = 0.5;
 /// Current with which a loop is tried, as a share of the range's top.
 const TRIED: f64 = 0.03;
 /// What the loop may hide: the current may be larger, or at rest smaller, than stated by this factor.
-const HIDDEN: f64 = 1.03;
+pub(crate) const HIDDEN: f64 = 1.03;
 
 impl Core {
     pub(crate) async fn carry_out(&mut self, proposal: Proposal) -> Result<Report, Halt> {
@@ -58,7 +52,7 @@ impl Core {
         .arrange(&next)?;
         self.confirm_idle().await?;
         self.suspects = suspects;
-        self.bench.output.new_state();
+        self.bench.instruments.output.new_state();
         let same_loop = self
             .state
             .arrangement
@@ -84,7 +78,7 @@ impl Core {
         let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
-        self.bench.output.limit(limit).await?;
+        self.bench.instruments.output.limit(limit).await?;
         if self.stuck > HIDDEN {
             self.try_loop().await?;
         }
@@ -137,7 +131,7 @@ impl Core {
             return Err(Fault::Current { found, bound });
         }
         self.acquit(found + doubt, drop);
-        self.bench.output.lower(Volts::ZERO).await?;
+        self.bench.instruments.output.lower(Volts::ZERO).await?;
         self.state.volts = Volts::ZERO;
         self.tick().await?;
         Ok(())
@@ -145,7 +139,7 @@ impl Core {
 
     /// Takes from the suspects those that would make more than `current` flow, were they closed;
     /// `drop` is the part of the set-point that the movement takes.
-    fn acquit(&mut self, current: Amps, drop: Volts) {
+    pub(crate) fn acquit(&mut self, current: Amps, drop: Volts) {
         let Some(arrangement) = &self.state.arrangement else {
             return;
         };
@@ -159,11 +153,11 @@ impl Core {
     /// closed: what its output capacitors give at that moment reaches no movement. No contact moves
     /// before a reading shows that it has gone.
     async fn go_live(&mut self) -> Result<(), Fault> {
-        let output = &mut self.bench.output;
+        let output = &mut self.bench.instruments.output;
         output.protect(self.rig.supply.max_voltage * 1.05).await?;
         output.enable(&self.watched).await?;
         self.enter(Phase::Live);
-        confirm_no_voltage(&self.rig, &mut self.bench.output).await
+        confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await
     }
 
     /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group
@@ -173,7 +167,7 @@ impl Core {
         let to = energised(&self.rig, Some(next));
         let moves = moves(&self.rig, &from, &to);
         for group in [moves.lowering, moves.polarity, moves.raising] {
-            move_group(&self.rig, &mut self.bench.switch, &group).await?;
+            move_group(&self.rig, &mut self.bench.instruments.switch, &group).await?;
         }
         Ok(())
     }
@@ -207,18 +201,22 @@ impl Core {
             let share = step as f64 / count as f64;
             let volts = set_point(from, checked.volts, share, self.rig.supply.resolution);
             if volts > self.volts() {
-                let epoch = self.bench.output.epoch();
+                let epoch = self.bench.instruments.output.epoch();
                 let armed = Armed::new(&checked, from, epoch, &self.watched)?;
-                self.bench.output.raise(armed, volts).await?;
+                self.bench.instruments.output.raise(armed, volts).await?;
             } else {
-                self.bench.output.lower(volts).await?;
+                self.bench.instruments.output.lower(volts).await?;
             }
             self.state.volts = volts;
             let tick = self.tick().await?;
             ticks.push(tick);
             let raising = checked.volts > from;
             if raising && self.backwards && !self.reversed_on_purpose() {
-                self.bench.output.lower(self.volts() / 3.0).await?;
+                self.bench
+                    .instruments
+                    .output
+                    .lower(self.volts() / 3.0)
+                    .await?;
                 self.state.volts = self.volts();
                 break;
             }
@@ -285,130 +283,6 @@ impl Core {
                 return Err(Fault::Restless(patience).into());
             }
         }
-    }
-
-    /// One observation from a window at rest.
-    fn observe(&self, window: &[Tick], still: &Stillness, settle: Settle) -> Observation {
-        // Meters resolve the back-EMF of motion that no picture shows; it has faded most at the end.
-        let end = &window[window.len() - (window.len() / 3).max(4).min(window.len())..];
-        let mean = |value: fn(&Tick) -> f64, range: f64| {
-            let n = end.len() as f64;
-            let mean = end.iter().map(value).sum::<f64>() / n;
-            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
-            Reading {
-                value: mean,
-                s: spread.sqrt(),
-                n: end.len() as u32,
-                range,
-            }
-        };
-        let n = still.n as f64;
-        Observation {
-            seq: self.seq,
-            at: Seconds::new(self.now()),
-            purpose: settle.purpose,
-            set: self.setting(),
-            loop_drop: Some(mean(|t| t.loop_drop, self.loop_range)),
-            drop: Some(mean(|t| t.drop, self.drop_range)),
-            supply: None,
-            needle: Some(Needle {
-                deflection: still.mean,
-                u: still.s.max(still.stated * 0.5) / n.sqrt(),
-                u_shared: self.u_shared,
-            }),
-            needle_s: still.s,
-            sightings: still.n as u32,
-            refused: None,
-            unsettled: still.rest_of_motion(settle.slow.get()),
-        }
-    }
-
-    /// At rest, with the movement's part of the voltage measured, the current must be what the file
-    /// makes of the rest of the loop: neither more nor less. A sense element that is not what it
-    /// should be shows itself here.
-    fn as_stated(&self, current: Amps, u: f64, drop: Volts) -> Result<(), Fault> {
-        let Some(arrangement) = &self.state.arrangement else {
-            return Ok(());
-        };
-        let (supply, volts) = (&self.rig.supply, self.volts());
-        let most = (supply.highest(volts, volts) - drop) / loop_low(&self.rig, arrangement);
-        let least = (supply.lowest(volts) - drop) / self.rig.range_high(&arrangement.range);
-        if current * (1.0 - 4.0 * u) > most * HIDDEN {
-            let (found, bound) = (current, most);
-            return Err(Fault::Current { found, bound });
-        }
-        if current * (1.0 + 4.0 * u) * HIDDEN < least {
-            let found = current;
-            return Err(Fault::TooLittle {
-                volts,
-                found,
-                least,
-            });
-        }
-        Ok(())
-    }
-
-    /// What a rest observation adds to the evidence.
-    fn learn(&mut self, observation: &Observation) -> Result<(), Halt> {
-        let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else {
-            return Ok(());
-        };
-        if matches!(observation.purpose, Purpose::ZeroBefore) {
-            if needle.deflection.abs() > FARTHEST_ZERO {
-                return Err(Refusal::Zero(needle.deflection).into());
-            }
-            self.evidence.saw_zero(needle.deflection);
-            return Ok(());
-        }
-        let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else {
-            return Ok(());
-        };
-        let reversed = a.reversed;
-        let current = current.abs();
-        let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
-        if self.volts() > Volts::ZERO && reading >= LEAST_READING {
-            let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
-            let offset = self
-                .rig
-                .loop_meter
-                .range_for(Volts::new(self.loop_range))
-                .offset;
-            let resolution = self.rig.supply.resolution / self.volts();
-            let u = 0.0005 + offset / reading.get() + resolution;
-            self.as_stated(current, u, drop)?;
-            self.measured = Some(LoopMeasured {
-                ohms: self.volts() / current,
-                u,
-                volts: self.volts(),
-                movement: drop / current,
-            });
-            self.acquit(current * (1.0 + 4.0 * u), drop);
-            let most = current * (1.0 + 4.0 * u);
-            self.bound = self.bound.min(most);
-            self.expected = self.expected.min(most);
-        }
-        let from_zero = self.evidence.from_zero(needle.deflection);
-        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
-            // Plain motion overrides what a wiggle may have seemed to show.
-            self.upscale = Some(reversed);
-            let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
-            let point = Point {
-                current,
-                deflection: needle.deflection,
-                u,
-            };
-            if let Some(lag) = self.evidence.lag(&point) {
-                let deflection = needle.deflection;
-                let sticks = Refusal::Sticks {
-                    deflection,
-                    lag,
-                    current,
-                };
-                return Err(sticks.into());
-            }
-            self.evidence.stood(point);
-        }
-        Ok(())
     }
 }
 

@@ -4,14 +4,13 @@
 use crate::allowance::Evidence;
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::fault::Fault;
-use crate::output::Output;
+use crate::instruments::Instruments;
 use crate::proposal::{Halt, Proposal, Report};
 use crate::rest::Tick;
 use crate::rig::Rig;
 use crate::safe::SafeReport;
 use crate::state::State;
 use crate::watcher::{Heart, Watched};
-use drivers::{Meter, Switch};
 use evidence::{Journal, Sight};
 use futures::FutureExt;
 use quantity::{Amps, Volts};
@@ -22,10 +21,7 @@ use tokio::time::Instant;
 
 /// Everything that can act or see.
 pub(crate) struct Bench {
-    pub output: Output,
-    pub drop_meter: Meter,
-    pub loop_meter: Meter,
-    pub switch: Switch,
+    pub instruments: Instruments,
     pub sight: Box<dyn Sight>,
     pub journal: Box<dyn Journal>,
 }
@@ -51,19 +47,6 @@ impl Phase {
             (self, next),
             (Safe, Live | Ended | Faulted) | (Live, Ended | Faulted) | (Ended, Faulted)
         )
-    }
-}
-
-impl Bench {
-    /// Gives all front panels back. The last thing that is said.
-    async fn give_back(&mut self) {
-        tokio::join!(
-            biased;
-            self.output.give_back(),
-            self.switch.give_back(),
-            self.drop_meter.give_back(),
-            self.loop_meter.give_back(),
-        );
     }
 }
 
@@ -190,10 +173,6 @@ impl Core {
             Err(panic) => Some(Fault::Panic(panic_text(&*panic))),
         };
         let safe = self.make_safe().await;
-        // What is not safe yet is the watcher's, which speaks on the same links.
-        if safe.verified {
-            self.bench.give_back().await;
-        }
         let fault = fault.or_else(|| safe.failures.first().map(|f| Fault::Instrument(f.clone())));
         let next = if fault.is_some() {
             Phase::Faulted
@@ -253,7 +232,7 @@ impl Core {
     }
 
     pub fn volts(&self) -> Volts {
-        self.bench.output.volts()
+        self.bench.instruments.output.volts()
     }
 
     pub fn known(&self) -> Known<'_> {

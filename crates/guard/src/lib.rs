@@ -11,6 +11,8 @@ mod contacts;
 mod core;
 mod fault;
 mod guard;
+mod instruments;
+mod learn;
 mod output;
 mod probe;
 #[cfg(test)]

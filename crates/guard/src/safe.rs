@@ -20,41 +20,40 @@ pub struct SafeReport {
     pub failures: Vec<String>,
     /// Whether a reading has confirmed that nothing is driven.
     pub verified: bool,
-    /// The same with both meters back to volts.
-    pub lasted: f64,
     /// How long it took, in seconds.
     pub took: f64,
+    /// The same with both meters back to volts, and the front panels given back.
+    pub lasted: f64,
     /// The most current that the guard counted with when this began.
     pub bound: Amps,
 }
 
 impl Core {
-    /// Makes the rig safe from any state. Never stops at a failed step.
+    /// Ends the run: makes the rig safe from any state. Never stops at a failed step.
     pub(crate) async fn make_safe(&mut self) -> SafeReport {
-        let began = Instant::now();
         self.state = State::RELEASED;
         let bound = std::mem::replace(&mut self.bound, Amps::ZERO);
-        let bench = &mut self.bench;
-        let mut report = make_safe(&self.rig, &mut bench.output, &mut bench.switch).await;
-        report.bound = bound;
-        self.meters_to_volts(&mut report).await;
-        report.lasted = began.elapsed().as_secs_f64();
-        report
+        let report = self.bench.instruments.end(&self.rig).await;
+        SafeReport { bound, ..report }
     }
+}
 
-    /// A meter that went to another function by itself may push a current through the movement,
-    /// past all contacts. Both are told to measure volts, whatever they answered last.
-    async fn meters_to_volts(&mut self, report: &mut SafeReport) {
-        let top = |spec: &MeterSpec| Volts::new(spec.ranges.last().map_or(0.0, |r| r.full_scale));
-        let (drop, over_sense) = (top(&self.rig.drop_meter), top(&self.rig.loop_meter));
-        let (drop, over_sense) = tokio::join!(
-            biased;
-            to_volts(&mut self.bench.drop_meter, drop),
-            to_volts(&mut self.bench.loop_meter, over_sense),
-        );
-        note(report, "setting the drop meter to volts", drop);
-        note(report, "setting the loop meter to volts", over_sense);
-    }
+/// A meter that went to another function by itself may push a current through the movement, past
+/// all contacts. Both are told to measure volts, whatever they answered last.
+pub(crate) async fn meters_to_volts(
+    rig: &Rig,
+    drop_meter: &mut Meter,
+    loop_meter: &mut Meter,
+    report: &mut SafeReport,
+) {
+    let top = |spec: &MeterSpec| Volts::new(spec.ranges.last().map_or(0.0, |r| r.full_scale));
+    let (drop, over_sense) = tokio::join!(
+        biased;
+        to_volts(drop_meter, top(&rig.drop_meter)),
+        to_volts(loop_meter, top(&rig.loop_meter)),
+    );
+    note(report, "setting the drop meter to volts", drop);
+    note(report, "setting the loop meter to volts", over_sense);
 }
 
 async fn to_volts(meter: &mut Meter, range: Volts) -> Outcome {

@@ -53,8 +53,8 @@ impl Core {
                 tokio::join!(
                     biased;
                     bench.sight.look(),
-                    bench.loop_meter.read(),
-                    bench.drop_meter.read(),
+                    bench.instruments.loop_meter.read(),
+                    bench.instruments.drop_meter.read(),
                 )
             };
             tokio::select! {
@@ -234,14 +234,14 @@ impl Core {
     }
 
     /// The set-point, less the drop, must drive a current; `found` is the most that may flow by what
-    /// was read. A supply that has tripped, or a contact
-    /// that is open, drives none; without this check such a run would wait for the needle for ever.
+    /// was read. A supply that has tripped, or a contact that is open, drives none; without this check
+    /// such a run would wait for the needle for ever.
     fn fed(&mut self, tick: &Tick, found: Amps) -> Result<(), Fault> {
         let Some(arrangement) = &self.state.arrangement else {
             return Ok(());
         };
         let supply = &self.rig.supply;
-        let volts = self.bench.output.volts();
+        let volts = self.bench.instruments.output.volts();
         let left = supply.lowest(volts) - Volts::new(tick.drop).abs();
         let least = left / (loop_low(&self.rig, arrangement) * LOOP_AT_MOST);
         self.unfed = if found < least * 0.5 {
@@ -289,13 +289,13 @@ impl Core {
             return Err(Fault::Overload("drop"));
         }
         self.set_drop_range(Volts::new(largest)).await?;
-        volts(self.bench.drop_meter.read().await?, "drop")
+        volts(self.bench.instruments.drop_meter.read().await?, "drop")
     }
 
     pub(crate) async fn set_drop_range(&mut self, largest: Volts) -> Result<(), Fault> {
         let range = self.rig.drop_meter.range_for(largest).full_scale;
         if range != self.drop_range {
-            configure(&mut self.bench.drop_meter, range).await?;
+            configure(&mut self.bench.instruments.drop_meter, range).await?;
             self.drop_range = range;
         }
         Ok(())
@@ -304,7 +304,7 @@ impl Core {
     pub(crate) async fn set_loop_range(&mut self, largest: Volts) -> Result<(), Fault> {
         let range = self.rig.loop_meter.range_for(largest).full_scale;
         if range != self.loop_range {
-            configure(&mut self.bench.loop_meter, range).await?;
+            configure(&mut self.bench.instruments.loop_meter, range).await?;
             self.loop_range = range;
         }
         Ok(())

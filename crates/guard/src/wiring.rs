@@ -11,10 +11,11 @@ mod look;
 mod steps;
 
 use crate::fault::Fault;
-use crate::guard::{Parts, Wires, open};
+use crate::guard::Wires;
+use crate::instruments::{Instruments, Ready};
 use crate::rig::Rig;
-use crate::safe::{SafeReport, found_energised, make_safe};
-use crate::watcher::{Brief, Heart, Watching};
+use crate::safe::SafeReport;
+use crate::watcher::Watching;
 use futures::FutureExt;
 use hands::Hands;
 use quantity::Seconds;
@@ -87,21 +88,14 @@ pub async fn check_wiring(
     watching: Watching,
     told: impl FnMut(&Step),
 ) -> Result<Wiring, Fault> {
-    let mut parts = open(rig, &mut wires).await?;
-    let instruments = parts.instruments();
-    let mut found = std::mem::take(&mut parts.found);
-    let twins = parts.twins.take();
-    let Parts { output, switch, .. } = &mut parts;
-    found.extend(found_energised(rig, output, switch).await);
-    let safe = make_safe(rig, output, switch).await;
-    if !safe.verified {
-        let why = safe.failures.join("; ");
-        let text = format!("the rig could not be made safe at the start: {why}");
-        return Err(Fault::Instrument(text));
-    }
-    let brief = Brief::new(rig, output.identity(), switch.identity());
-    let (mut heart, watched) = Heart::start(watching, brief, twins).await?;
-    let mut hands = Hands::new(rig, parts, stop, watched, told);
+    let Ready {
+        instruments,
+        found,
+        mut heart,
+        watched,
+    } = Instruments::start(rig, &mut wires, watching).await?;
+    let identities = instruments.identities();
+    let mut hands = Hands::new(rig, instruments, stop, watched, told);
     let (fault, seen, safe) = tokio::select! {
         biased;
         ended = checked(rig, &mut hands) => ended,
@@ -110,7 +104,7 @@ pub async fn check_wiring(
     heart.dismiss(safe.verified).await;
     let fault = fault.or_else(|| safe.failures.first().map(|f| Fault::Instrument(f.clone())));
     Ok(Wiring {
-        instruments,
+        instruments: identities,
         found,
         seen,
         fault,
@@ -133,7 +127,5 @@ async fn checked<T: FnMut(&Step)>(
         Ok(Err(fault)) => Some(fault),
         Err(panic) => Some(Fault::Panic(crate::core::panic_text(&*panic))),
     };
-    let Parts { output, switch, .. } = &mut hands.parts;
-    let safe = make_safe(rig, output, switch).await;
-    (fault, seen, safe)
+    (fault, seen, hands.instruments.end(rig).await)
 }

@@ -5,7 +5,7 @@ use super::Step;
 use super::look::{Look, difference, level};
 use crate::contacts::move_group;
 use crate::fault::Fault;
-use crate::guard::Parts;
+use crate::instruments::Instruments;
 use crate::output::Armed;
 use crate::rig::Rig;
 use crate::safe::confirm_no_voltage;
@@ -25,7 +25,7 @@ const DROP_RANGE: Volts = Volts::new(1.0);
 pub(super) const NEEDLE: Seconds = Seconds::new(2.0);
 
 pub(super) struct Hands<'a, T> {
-    pub parts: Parts,
+    pub instruments: Instruments,
     rig: &'a Rig,
     stop: watch::Receiver<bool>,
     watched: Watched,
@@ -41,13 +41,13 @@ pub(super) struct Hands<'a, T> {
 impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     pub fn new(
         rig: &'a Rig,
-        parts: Parts,
+        instruments: Instruments,
         stop: watch::Receiver<bool>,
         watched: Watched,
         told: T,
     ) -> Self {
         Self {
-            parts,
+            instruments,
             rig,
             stop,
             watched,
@@ -66,13 +66,13 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         let largest = self.rig.sense.iter().map(|e| touch * e.high());
         let over_sense = largest.fold(Volts::ZERO, Volts::max) * 1.05;
         let range = self.rig.loop_meter.range_for(over_sense).full_scale;
-        let meter = &mut self.parts.loop_meter;
+        let meter = &mut self.instruments.loop_meter;
         meter.configure_dc_volts(Volts::new(range), 1.0).await?;
         let range = self.rig.drop_meter.range_for(DROP_RANGE).full_scale;
-        let meter = &mut self.parts.drop_meter;
+        let meter = &mut self.instruments.drop_meter;
         meter.configure_dc_volts(Volts::new(range), 1.0).await?;
         let limit = self.least_limit();
-        let output = &mut self.parts.output;
+        let output = &mut self.instruments.output;
         output.protect(self.rig.supply.max_voltage * 1.05).await?;
         output.limit(limit).await?;
         output.enable(&self.watched).await?;
@@ -109,11 +109,11 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     /// Exactly these relays energised, moved at zero volts and read back.
     pub async fn put(&mut self, wanted: BTreeSet<u32>) -> Result<(), Fault> {
         self.down().await?;
-        confirm_no_voltage(self.rig, &mut self.parts.output).await?;
-        self.parts.output.new_state();
+        confirm_no_voltage(self.rig, &mut self.instruments.output).await?;
+        self.instruments.output.new_state();
         let moves = moves(self.rig, &self.energised, &wanted);
         for group in [moves.lowering, moves.polarity, moves.raising] {
-            move_group(self.rig, &mut self.parts.switch, &group).await?;
+            move_group(self.rig, &mut self.instruments.switch, &group).await?;
         }
         self.energised = wanted;
         Ok(())
@@ -126,7 +126,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
             return Ok(None);
         };
         let low = self.read().await?;
-        let output = &mut self.parts.output;
+        let output = &mut self.instruments.output;
         let armed = Armed::new(&drive, Volts::ZERO, output.epoch(), &self.watched)?;
         output.raise(armed, drive.volts).await?;
         self.pause(wait + self.rig.supply.settle * 2.0).await?;
@@ -144,7 +144,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     }
 
     async fn down(&mut self) -> Result<(), Fault> {
-        self.parts.output.lower(Volts::ZERO).await?;
+        self.instruments.output.lower(Volts::ZERO).await?;
         self.pause(self.rig.supply.settle * 2.0).await
     }
 
@@ -160,7 +160,10 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     async fn read(&mut self) -> Result<(Vec<f64>, Vec<f64>), Fault> {
         let (mut over_sense, mut drop) = (Vec::new(), Vec::new());
         for _ in 0..READINGS {
-            let (loop_meter, drop_meter) = (&mut self.parts.loop_meter, &mut self.parts.drop_meter);
+            let (loop_meter, drop_meter) = (
+                &mut self.instruments.loop_meter,
+                &mut self.instruments.drop_meter,
+            );
             let both = async { tokio::join!(biased; loop_meter.read(), drop_meter.read()) };
             let (a, b) = tokio::select! {
                 biased;

@@ -1,0 +1,241 @@
+//! The four instruments of a rig: how they are opened, and how every use of them begins and ends.
+
+use crate::fault::Fault;
+use crate::guard::Wires;
+use crate::output::Output;
+use crate::rig::{MeterSpec, Rig};
+use crate::safe::{SafeReport, found_energised, make_safe, meters_to_volts};
+use crate::watcher::{Brief, Heart, Twins, Watched, Watching};
+use drivers::{Dialect, Link, Meter, Resource, Serial, Supply, Switch};
+use std::os::fd::OwnedFd;
+use std::path::Path;
+use tokio::time::Instant;
+
+/// Supply, meters and switch.
+pub(crate) struct Instruments {
+    pub output: Output,
+    pub drop_meter: Meter,
+    pub loop_meter: Meter,
+    pub switch: Switch,
+}
+
+/// Instruments whose rig is safe and watched.
+pub(crate) struct Ready {
+    pub instruments: Instruments,
+    /// What was found energised before, in words.
+    pub found: Vec<String>,
+    pub heart: Heart,
+    pub watched: Watched,
+}
+
+impl Instruments {
+    /// Opens them, makes the rig safe and verifies it, and sees to it that somebody watches.
+    pub async fn start(rig: &Rig, wires: &mut Wires, watching: Watching) -> Result<Ready, Fault> {
+        let (mut instruments, twins, found) = open(rig, wires).await?;
+        match instruments.made_safe(rig, twins, watching).await {
+            Ok((energised, heart, watched)) => Ok(Ready {
+                instruments,
+                found: found.into_iter().chain(energised).collect(),
+                heart,
+                watched,
+            }),
+            Err(fault) => {
+                instruments.give_back().await;
+                Err(fault)
+            }
+        }
+    }
+
+    async fn made_safe(
+        &mut self,
+        rig: &Rig,
+        twins: Option<Twins>,
+        watching: Watching,
+    ) -> Result<(Vec<String>, Heart, Watched), Fault> {
+        let (output, switch) = (&mut self.output, &mut self.switch);
+        let found = found_energised(rig, output, switch).await;
+        let safe = make_safe(rig, output, switch).await;
+        if !safe.verified {
+            let why = safe.failures.join("; ");
+            let text = format!("the rig could not be made safe at the start: {why}");
+            return Err(Fault::Instrument(text));
+        }
+        let brief = Brief::new(rig, output.identity(), switch.identity());
+        let (heart, watched) = Heart::start(watching, brief, twins).await?;
+        Ok((found, heart, watched))
+    }
+
+    /// How every use of them ends: the rig safe, both meters at volts, and, once that is verified,
+    /// the front panels given back. What is not safe yet is the watcher's, which speaks on the same
+    /// links.
+    pub async fn end(&mut self, rig: &Rig) -> SafeReport {
+        let began = Instant::now();
+        let mut report = make_safe(rig, &mut self.output, &mut self.switch).await;
+        let (drop_meter, loop_meter) = (&mut self.drop_meter, &mut self.loop_meter);
+        meters_to_volts(rig, drop_meter, loop_meter, &mut report).await;
+        if report.verified {
+            self.give_back().await;
+        }
+        report.lasted = began.elapsed().as_secs_f64();
+        report
+    }
+
+    /// Gives all front panels back. The last thing that is said.
+    async fn give_back(&mut self) {
+        tokio::join!(
+            biased;
+            self.output.give_back(),
+            self.switch.give_back(),
+            self.drop_meter.give_back(),
+            self.loop_meter.give_back(),
+        );
+    }
+
+    /// By role, as they identified themselves.
+    pub fn identities(&self) -> Vec<(String, String)> {
+        let named = [
+            ("supply", self.output.identity()),
+            ("drop meter", self.drop_meter.identity()),
+            ("loop meter", self.loop_meter.identity()),
+            ("switch", self.switch.identity()),
+        ];
+        let owned = |(role, identity): (&str, &str)| (role.to_owned(), identity.to_owned());
+        named.into_iter().map(owned).collect()
+    }
+}
+
+/// Opens supply, meters and switch; also second handles on the links of supply and switch, where
+/// these lead out of this process, and what was found energised on the way.
+async fn open(
+    rig: &Rig,
+    wires: &mut Wires,
+) -> Result<(Instruments, Option<Twins>, Vec<String>), Fault> {
+    let spec = &rig.supply;
+    let place = Place {
+        resource: &spec.resource,
+        dialect: &spec.dialect,
+        serial: spec.serial.as_ref(),
+    };
+    let folder = rig.dialects.as_deref();
+    let (mut link, dialect) = place.open("supply", folder, wires).await?;
+    let supply_twin = link.take_twin();
+    let mut supply = Supply::open(link, &dialect)
+        .await?
+        .with_limits(spec.limits())?;
+    let opened = open_meters(rig, wires).await;
+    let (mut drop_meter, mut loop_meter) = match opened {
+        Ok(meters) => meters,
+        Err(fault) => {
+            supply.give_back().await;
+            return Err(fault);
+        }
+    };
+    match open_switch(rig, &mut supply, wires).await {
+        Ok((switch, switch_twin, found)) => {
+            let instruments = Instruments {
+                output: Output::new(supply, spec),
+                drop_meter,
+                loop_meter,
+                switch,
+            };
+            Ok((instruments, Twins::of(supply_twin, switch_twin)?, found))
+        }
+        Err(fault) => {
+            supply.give_back().await;
+            drop_meter.give_back().await;
+            loop_meter.give_back().await;
+            Err(fault)
+        }
+    }
+}
+
+/// The meter over the movement and the one in the loop.
+async fn open_meters(rig: &Rig, wires: &mut Wires) -> Result<(Meter, Meter), Fault> {
+    let folder = rig.dialects.as_deref();
+    let mut drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
+    match meter(&rig.loop_meter, "loop meter", folder, wires).await {
+        Ok(loop_meter) => Ok((drop_meter, loop_meter)),
+        Err(fault) => {
+            drop_meter.give_back().await;
+            Err(fault)
+        }
+    }
+}
+
+/// The switch unit, with the second handle on its link and what was found energised.
+async fn open_switch(
+    rig: &Rig,
+    supply: &mut Supply,
+    wires: &mut Wires,
+) -> Result<(Switch, Option<OwnedFd>, Vec<String>), Fault> {
+    let folder = rig.dialects.as_deref();
+    let place = Place {
+        resource: &rig.switch.resource,
+        dialect: &rig.switch.dialect,
+        serial: rig.switch.serial.as_ref(),
+    };
+    let mut found = Vec::new();
+    // Opening its port may start a board anew, which moves contacts: never under voltage.
+    if matches!(place.resource, Resource::Serial { .. }) && supply.output_state().await? {
+        found.push("the supply's output was on".to_owned());
+        supply.off_now().await?;
+        if supply.output_state().await? {
+            let text = "the supply was found on and does not switch off".to_owned();
+            return Err(Fault::Instrument(text));
+        }
+        tokio::time::sleep((rig.supply.settle * 2.0).duration()).await;
+    }
+    let (mut link, dialect) = place.open("switch", folder, wires).await?;
+    let switch_twin = link.take_twin();
+    let switch = Switch::open(link, &dialect)
+        .await?
+        .with_channels(&rig.channels())?;
+    Ok((switch, switch_twin, found))
+}
+
+async fn meter(
+    spec: &MeterSpec,
+    role: &str,
+    folder: Option<&Path>,
+    wires: &mut Wires,
+) -> Result<Meter, Fault> {
+    let place = Place {
+        resource: &spec.resource,
+        dialect: &spec.dialect,
+        serial: spec.serial.as_ref(),
+    };
+    let (link, dialect) = place.open(role, folder, wires).await?;
+    Ok(Meter::open(link, &dialect).await?)
+}
+
+/// Where an instrument is, and how it talks.
+struct Place<'a> {
+    resource: &'a Resource,
+    dialect: &'a str,
+    serial: Option<&'a Serial>,
+}
+
+impl Place<'_> {
+    async fn open(
+        &self,
+        role: &str,
+        folder: Option<&Path>,
+        wires: &mut Wires,
+    ) -> Result<(Link, Dialect), Fault> {
+        let failed = |text: String| Fault::Instrument(format!("{role}: {text}"));
+        let dialect = Dialect::find(self.dialect, folder)
+            .map_err(|error| failed(error.to_string()))?
+            .on_port(self.serial);
+        let link = match self.resource {
+            Resource::InProcess { name } => {
+                let Some(stream) = wires.remove(name) else {
+                    return Err(failed(format!("there is no in-process wire \"{name}\"")));
+                };
+                Ok(Link::over(Box::new(stream), name, &dialect.wire))
+            }
+            outside => Link::open(outside, &dialect.wire).await,
+        };
+        let link = link.map_err(|error| failed(error.to_string()))?;
+        Ok((link.named(role), dialect))
+    }
+}

@@ -1,0 +1,149 @@
+//! What a needle at rest teaches: an observation of it, and what that adds to the evidence.
+
+use crate::act::HIDDEN;
+use crate::allowance::{Point, SURE_MOTION};
+use crate::check::LoopMeasured;
+use crate::core::Core;
+use crate::fault::Fault;
+use crate::proposal::{Halt, Settle};
+use crate::refusal::Refusal;
+use crate::rest::{Stillness, Tick};
+use crate::state::loop_low;
+use evidence::{Needle, Observation, Purpose, Reading};
+use quantity::{Amps, Seconds, Volts};
+
+/// A needle further from zero than this without current is not adjusted, or not this one.
+const FARTHEST_ZERO: f64 = 0.07;
+/// A reading over the sense element below this says too little about the loop.
+const LEAST_READING: Volts = Volts::milli(0.2);
+
+impl Core {
+    /// One observation from a window at rest.
+    pub(crate) fn observe(
+        &self,
+        window: &[Tick],
+        still: &Stillness,
+        settle: Settle,
+    ) -> Observation {
+        // Meters resolve the back-EMF of motion that no picture shows; it has faded most at the end.
+        let end = &window[window.len() - (window.len() / 3).max(4).min(window.len())..];
+        let mean = |value: fn(&Tick) -> f64, range: f64| {
+            let n = end.len() as f64;
+            let mean = end.iter().map(value).sum::<f64>() / n;
+            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            Reading {
+                value: mean,
+                s: spread.sqrt(),
+                n: end.len() as u32,
+                range,
+            }
+        };
+        let n = still.n as f64;
+        Observation {
+            seq: self.seq,
+            at: Seconds::new(self.now()),
+            purpose: settle.purpose,
+            set: self.setting(),
+            loop_drop: Some(mean(|t| t.loop_drop, self.loop_range)),
+            drop: Some(mean(|t| t.drop, self.drop_range)),
+            supply: None,
+            needle: Some(Needle {
+                deflection: still.mean,
+                u: still.s.max(still.stated * 0.5) / n.sqrt(),
+                u_shared: self.u_shared,
+            }),
+            needle_s: still.s,
+            sightings: still.n as u32,
+            refused: None,
+            unsettled: still.rest_of_motion(settle.slow.get()),
+        }
+    }
+
+    /// At rest, with the movement's part of the voltage measured, the current must be what the file
+    /// makes of the rest of the loop: neither more nor less. A sense element that is not what it
+    /// should be shows itself here.
+    fn as_stated(&self, current: Amps, u: f64, drop: Volts) -> Result<(), Fault> {
+        let Some(arrangement) = &self.state.arrangement else {
+            return Ok(());
+        };
+        let (supply, volts) = (&self.rig.supply, self.volts());
+        let most = (supply.highest(volts, volts) - drop) / loop_low(&self.rig, arrangement);
+        let least = (supply.lowest(volts) - drop) / self.rig.range_high(&arrangement.range);
+        if current * (1.0 - 4.0 * u) > most * HIDDEN {
+            let (found, bound) = (current, most);
+            return Err(Fault::Current { found, bound });
+        }
+        if current * (1.0 + 4.0 * u) * HIDDEN < least {
+            let found = current;
+            return Err(Fault::TooLittle {
+                volts,
+                found,
+                least,
+            });
+        }
+        Ok(())
+    }
+
+    /// What a rest observation adds to the evidence.
+    pub(crate) fn learn(&mut self, observation: &Observation) -> Result<(), Halt> {
+        let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else {
+            return Ok(());
+        };
+        if matches!(observation.purpose, Purpose::ZeroBefore) {
+            if needle.deflection.abs() > FARTHEST_ZERO {
+                return Err(Refusal::Zero(needle.deflection).into());
+            }
+            self.evidence.saw_zero(needle.deflection);
+            return Ok(());
+        }
+        let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else {
+            return Ok(());
+        };
+        let reversed = a.reversed;
+        let current = current.abs();
+        let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
+        if self.volts() > Volts::ZERO && reading >= LEAST_READING {
+            let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
+            let offset = self
+                .rig
+                .loop_meter
+                .range_for(Volts::new(self.loop_range))
+                .offset;
+            let resolution = self.rig.supply.resolution / self.volts();
+            let u = 0.0005 + offset / reading.get() + resolution;
+            self.as_stated(current, u, drop)?;
+            self.measured = Some(LoopMeasured {
+                ohms: self.volts() / current,
+                u,
+                volts: self.volts(),
+                movement: drop / current,
+            });
+            let most = current * (1.0 + 4.0 * u);
+            self.acquit(most, drop);
+            self.bound = self.bound.min(most);
+            self.expected = self.expected.min(most);
+        }
+        let from_zero = self.evidence.from_zero(needle.deflection);
+        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
+            // Plain motion overrides what a wiggle may have seemed to show.
+            self.upscale = Some(reversed);
+            let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
+            let point = Point {
+                current,
+                deflection: needle.deflection,
+                u,
+            };
+            if let Some(lag) = self.evidence.lag(&point) {
+                let deflection = needle.deflection;
+                let sticks = Refusal::Sticks {
+                    deflection,
+                    lag,
+                    current,
+                };
+                return Err(sticks.into());
+            }
+            self.evidence.stood(point);
+        }
+        Ok(())
+    }
+}
