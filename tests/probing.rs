@@ -7,6 +7,11 @@ use std::sync::{Arc, Mutex};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
 
+/// An instrument of the bench on a port of its own.
+fn serve(bench: &SharedBench, language: Language) -> Port {
+    Port::serve(Outlet::new(bench, language, Line::of(language))).unwrap()
+}
+
 fn bench() -> SharedBench {
     Arc::new(Mutex::new(Bench::standard(&find("heron").unwrap(), 5)))
 }
@@ -76,8 +81,10 @@ async fn what_is_on_stays_on_and_what_is_closed_stays_closed() {
     };
     let before = look();
     assert_eq!((before.0, before.1.len()), (500.0, 2));
-    let serve = |language| Port::serve(Outlet::new(&bench, language, Line::of(language))).unwrap();
-    let (supply, board) = (serve(Language::Plain), serve(Language::FourByte));
+    let (supply, board) = (
+        serve(&bench, Language::Plain),
+        serve(&bench, Language::FourByte),
+    );
     let named = |port: &Port| format!("ASRL{}::INSTR", port.path.display());
     let (on_supply, on_board) = (named(&supply), named(&board));
     let (found, silent) = tokio::join!(
@@ -95,12 +102,7 @@ async fn what_is_on_stays_on_and_what_is_closed_stays_closed() {
 #[tokio::test]
 async fn a_port_that_another_program_holds_is_said_to_be_held() {
     let bench = bench();
-    let port = Port::serve(Outlet::new(
-        &bench,
-        Language::Plain,
-        Line::of(Language::Plain),
-    ))
-    .unwrap();
+    let port = serve(&bench, Language::Plain);
     let held = std::process::Command::new("flock")
         .args(["--exclusive", port.path.to_str().unwrap(), "cat"])
         .stdin(std::process::Stdio::piped())
@@ -128,12 +130,7 @@ async fn without_permission_the_group_is_named() {
     use std::os::unix::fs::PermissionsExt;
     use std::os::unix::process::CommandExt;
     let bench = bench();
-    let port = Port::serve(Outlet::new(
-        &bench,
-        Language::Plain,
-        Line::of(Language::Plain),
-    ))
-    .unwrap();
+    let port = serve(&bench, Language::Plain);
     std::fs::set_permissions(&port.path, std::fs::Permissions::from_mode(0o600)).unwrap();
     let folder = tempfile::tempdir().unwrap();
     std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).unwrap();

@@ -180,15 +180,7 @@ impl Port {
                 trace!(target: "needlerig::wire", link = %self.name, received = %hex(&frame));
                 return Ok(frame);
             }
-            let limit = self.wire.max_reply;
-            if self.inbox.rest().len() >= limit {
-                let (link, command) = (self.name.clone(), command.to_owned());
-                return Err(LinkError::TooLong {
-                    link,
-                    command,
-                    limit,
-                });
-            }
+            self.within(self.inbox.rest().len(), command)?;
             match self.fill(until).await {
                 Filled::Bytes => {}
                 Filled::Closed(cause) => return Err(self.gone(command, &cause)),
@@ -223,16 +215,8 @@ impl Port {
             if self.inbox.take_mark(&self.wire.acknowledge) {
                 return Ok(before);
             }
-            let limit = self.wire.max_reply;
-            let long = before.iter().map(String::len).sum::<usize>() + self.inbox.rest().len();
-            if long >= limit {
-                let (link, command) = (self.name.clone(), command.to_owned());
-                return Err(LinkError::TooLong {
-                    link,
-                    command,
-                    limit,
-                });
-            }
+            let before_it = before.iter().map(String::len).sum::<usize>();
+            self.within(before_it + self.inbox.rest().len(), command)?;
             match self.fill(until).await {
                 Filled::Bytes => {}
                 Filled::Closed(cause) => return Err(self.gone(command, &cause)),
@@ -267,6 +251,20 @@ impl Port {
         }
     }
 
+    /// Refuses an answer that has come to this length without an end.
+    fn within(&self, length: usize, command: &str) -> Result<(), LinkError> {
+        let limit = self.wire.max_reply;
+        if length < limit {
+            return Ok(());
+        }
+        let (link, command) = (self.name.clone(), command.to_owned());
+        Err(LinkError::TooLong {
+            link,
+            command,
+            limit,
+        })
+    }
+
     fn late(&self, command: &str, waited: Duration, partial: String) -> LinkError {
         let (link, command) = (self.name.clone(), command.to_owned());
         LinkError::Timeout {
@@ -289,14 +287,7 @@ impl Port {
                 trace!(target: "needlerig::wire", link = %self.name, received = %reply);
                 return Ok(reply);
             }
-            if self.inbox.rest().len() >= self.wire.max_reply {
-                let (link, limit) = (self.name.clone(), self.wire.max_reply);
-                return Err(LinkError::TooLong {
-                    link,
-                    command: command.to_owned(),
-                    limit,
-                });
-            }
+            self.within(self.inbox.rest().len(), command)?;
             let pausing = self.wire.reply == Framing::Pause && self.inbox.has_text();
             let pause = Instant::now() + self.wire.quiet;
             let limit = if pausing { until.min(pause) } else { until };

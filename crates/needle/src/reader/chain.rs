@@ -1,6 +1,6 @@
 //! Which strokes are the scale: they share one end and follow each other at even steps.
 
-use super::unroll::Blob;
+use super::unroll::{Blob, Ink};
 use nalgebra::{SMatrix, SVector};
 
 /// Which end all marks of a scale share.
@@ -42,6 +42,16 @@ impl Curve {
 
     fn at(&self, angle: f64) -> f64 {
         self.0.dot(&Self::basis(angle))
+    }
+}
+
+/// The better of the two scales that `find` sees in dark and in light ink.
+pub(crate) fn in_either_ink(find: impl Fn(Ink) -> Option<Chain>) -> Option<(Chain, Ink)> {
+    let dark = find(Ink::Dark).map(|chain| (chain, Ink::Dark));
+    let light = find(Ink::Light).map(|chain| (chain, Ink::Light));
+    match (dark, light) {
+        (Some(dark), Some(light)) if light.0.score > dark.0.score => Some(light),
+        (dark, light) => dark.or(light),
     }
 }
 

@@ -75,20 +75,10 @@ fn first_look(print: &Pixels, about: About) -> Option<(Chain, Ink)> {
     let unrolled = Unrolled::new(print, grid, |angle, radius| {
         about.pivot + polar(about.rest + about.way * angle, radius)
     });
-    let mut best: Option<(Chain, Ink)> = None;
-    for ink in [Ink::Dark, Ink::Light] {
+    chain::in_either_ink(|ink| {
         let blobs = unrolled.strokes(ink, (0.02 * about.reach).max(3.0));
-        let Some(chain) = chain::best(&blobs, about.reach) else {
-            continue;
-        };
-        if best
-            .as_ref()
-            .is_none_or(|(best, _)| chain.score > best.score)
-        {
-            best = Some((chain, ink));
-        }
-    }
-    best
+        chain::best(&blobs, about.reach)
+    })
 }
 
 /// The chain as marks in the picture, numbered from its middle, and a first view of the plane.

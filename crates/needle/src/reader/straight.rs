@@ -193,20 +193,10 @@ fn marks(print: &Plane, frame: &Frame, moved: f64, length: f64) -> Option<(Chain
     let unrolled = Unrolled::new(print, grid, |along, row| {
         frame.origin + frame.way * along + frame.needle * (row - OFFSET)
     });
-    let mut best: Option<(Chain, Ink)> = None;
-    for ink in [Ink::Dark, Ink::Light] {
+    chain::in_either_ink(|ink| {
         let blobs = unrolled.strokes_within(ink, 4.0, 0.035 * moved);
-        let Some(chain) = chain::straight(&blobs, moved) else {
-            continue;
-        };
-        if best
-            .as_ref()
-            .is_none_or(|(best, _)| chain.score > best.score)
-        {
-            best = Some((chain, ink));
-        }
-    }
-    best
+        chain::straight(&blobs, moved)
+    })
 }
 
 /// The map from distance to number, and the scatter of the marks about it in pixels.
