@@ -24,6 +24,7 @@ mod rest;
 mod rig;
 mod safe;
 mod state;
+mod trial;
 mod watch;
 mod watcher;
 mod wiring;

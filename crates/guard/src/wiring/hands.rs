@@ -112,7 +112,7 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         confirm_no_voltage(self.rig, &mut self.instruments.output).await?;
         self.instruments.output.new_state();
         let moves = moves(self.rig, &self.energised, &wanted);
-        for group in [moves.lowering, moves.polarity, moves.raising] {
+        for group in [moves.lowering, moves.polarity, moves.raising, moves.closing] {
             move_group(self.rig, &mut self.instruments.switch, &group).await?;
         }
         self.energised = wanted;
