@@ -72,7 +72,7 @@ async fn touch(voice: &Voice, arrangement: Arrangement) -> Result<(), Stopped> {
 #[test]
 fn a_procedure_that_panics_leaves_a_safe_rig() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let plan = Plan::new(|voice| async move {
             touch(&voice, arrangement).await?;
@@ -97,7 +97,7 @@ fn a_procedure_that_panics_leaves_a_safe_rig() {
 #[test]
 fn a_caller_that_goes_away_ends_the_run() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let plan = Plan::new(|voice| async move {
             touch(&voice, arrangement).await?;
@@ -125,7 +125,7 @@ const LONG_RAMP: Proposal = Proposal::Drive {
 #[test]
 fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let tap = Box::new(stage.tap.clone());
         let mut guard = stage.guard(tap).await.unwrap();
@@ -147,7 +147,7 @@ fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
 #[test]
 fn a_stop_request_in_mid_ramp_is_answered_with_the_rig_safe() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let tap = Box::new(stage.tap.clone());
         let mut guard = stage.guard(tap).await.unwrap();

@@ -87,7 +87,7 @@ impl Core {
 
     /// No contact moves before readings show that the supply is at zero: a supply that did not take
     /// the setting may say that it did. What the movement gives by itself is in the drop.
-    async fn confirm_idle(&mut self) -> Result<(), Fault> {
+    pub(crate) async fn confirm_idle(&mut self) -> Result<(), Fault> {
         let Some(arrangement) = &self.state.arrangement else {
             return Ok(());
         };
@@ -187,6 +187,9 @@ impl Core {
                 break;
             }
             self.within_peak(&tick, peak)?;
+            if raising && !self.evidence.moved() && self.quiet_end_now().is_some() {
+                break;
+            }
         }
         // Less counts only once a reading has shown it.
         let shown = ticks.last().map(|tick| self.loop_current(tick).abs());

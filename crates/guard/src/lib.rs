@@ -29,7 +29,7 @@ mod watch;
 mod watcher;
 mod wiring;
 
-pub use crate::allowance::{Evidence, Point, SURE_MOTION};
+pub use crate::allowance::{Evidence, Point, Response, SURE_MOTION};
 pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
 pub use crate::core::{Ending, Phase};
 pub use crate::fault::Fault;

@@ -189,14 +189,19 @@ impl Core {
         let from_zero = self.evidence.from_zero(deflection);
         self.backwards = live && from_zero < -BACKWARDS;
         // After a wiggle the needle may still be swinging back; the wiggle has its own verdict.
-        let first_sign = !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
+        // Below zero means nothing before the zero was seen.
+        let zero = self.evidence.zero().is_some();
+        let first_sign =
+            zero && !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
         if live && from_zero < -WRONG_WAY && first_sign {
             // The other polarity is the one that moves this needle up.
             self.upscale = self.state.arrangement.as_ref().map(|a| !a.reversed);
         }
         if live && from_zero.abs() < STILL && !self.evidence.stands() {
             if from_zero.abs() < TRIABLE {
-                self.still = self.still.max(self.expected);
+                // What the set-point of this moment makes; on the way down `expected` is still that of
+                // its beginning.
+                self.still = self.still.max(self.expected.min(self.drives_now()));
             }
             let drop = Volts::new(tick.drop);
             self.last_quiet = Some((drop, current));
@@ -210,6 +215,14 @@ impl Core {
             }
         }
         Ok(())
+    }
+
+    /// The most that the set-point drives by itself, with every contact what it was told to be.
+    fn drives_now(&self) -> Amps {
+        let supply = &self.rig.supply;
+        let highest = supply.highest(self.volts(), self.volts());
+        let arrangement = self.state.arrangement.as_ref();
+        arrangement.map_or(Amps::ZERO, |a| highest / loop_low(&self.rig, a))
     }
 
     /// The current that back-EMF may add to what the set-point drives: where the drop is less than

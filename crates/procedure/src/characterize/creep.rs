@@ -166,7 +166,8 @@ async fn let_go(hand: &mut Hand) -> Result<Option<String>, Stopped> {
     if hand.report.quiet_end.is_some() {
         return Ok(hand.report.quiet_end.clone());
     }
-    hand.drive_over(before, BACK).await?;
+    let back = before.min(hand.report.furthest);
+    hand.drive_over(back, BACK).await?;
     // A needle that no picture shows raises the drop while it moves.
     hand.hold(Seconds::new(1.0)).await?;
     Ok(None)
