@@ -4,6 +4,7 @@ use crate::check::{Known, SET_POINT_EVERY};
 use crate::contacts::move_group;
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
+use crate::instruments::Instruments;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
@@ -166,10 +167,16 @@ impl Core {
         let from = energised(&self.rig, self.state.arrangement.as_ref());
         let to = energised(&self.rig, Some(next));
         let moves = moves(&self.rig, &from, &to);
-        for group in [moves.lowering, moves.polarity, moves.raising] {
-            move_group(&self.rig, &mut self.bench.instruments.switch, &group).await?;
+        let Instruments { switch, pots, .. } = &mut self.bench.instruments;
+        move_group(&self.rig, switch, &moves.lowering).await?;
+        if let Some(pots) = pots {
+            pots.enlarge(&next.range.pots).await?;
         }
-        Ok(())
+        move_group(&self.rig, switch, &moves.polarity).await?;
+        if let Some(pots) = pots {
+            pots.reach(&next.range.pots).await?;
+        }
+        move_group(&self.rig, switch, &moves.raising).await
     }
 
     pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {

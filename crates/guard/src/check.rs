@@ -164,6 +164,9 @@ impl Known<'_> {
     /// # Errors
     /// The first rule that it breaks, with its figures.
     pub fn arrange(&self, next: &Arrangement) -> Result<(), Refusal> {
+        if let Some(bank) = &self.rig.pots {
+            bank.admits(&next.range.pots)?;
+        }
         let path = &self.rig.paths[next.range.path];
         let proven = self.evidence.full_scale_low(&self.rig.limits);
         let earned = next.range.path == 0 || path.fault_current * self.rig.limits.earn <= proven;
@@ -229,6 +232,14 @@ impl Known<'_> {
             .iter()
             .zip(&range.series)
             .filter(|(_, used)| **used);
+        if let Some(bank) = self.rig.pots.as_ref().filter(|_| !range.pots.is_empty())
+            && bound > bank.current
+        {
+            return Err(Refusal::Carries {
+                current: bound,
+                rating: bank.current,
+            });
+        }
         let fixed = &self.rig.paths[range.path].fixed;
         let sense = &self.rig.sense[range.sense];
         for element in series.map(|(element, _)| element).chain([fixed, sense]) {

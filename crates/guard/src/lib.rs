@@ -14,6 +14,7 @@ mod guard;
 mod instruments;
 mod learn;
 mod output;
+mod pots;
 mod probe;
 #[cfg(test)]
 mod properties;

@@ -1,6 +1,6 @@
 //! States of the rig: what is closed, what the supply is set to, and in which order contacts move.
 
-use crate::rig::{Element, Range, Rig};
+use crate::rig::{Element, PotBank, Range, Rig};
 use evidence::Setting;
 use quantity::{Amps, Ohms, Volts};
 use std::collections::BTreeSet;
@@ -71,7 +71,7 @@ pub(crate) fn energised(rig: &Rig, arrangement: Option<&Arrangement>) -> BTreeSe
         .zip(&a.range.series)
         .filter(|(_, used)| !**used);
     channels.extend(shorted.map(|(element, _)| element.channel));
-    if !a.range.series.contains(&true) {
+    if !a.range.uses_bank() {
         channels.extend(rig.switch.bypass);
     }
     channels.extend(a.shunt.iter().map(|&i| rig.shunt[i].channel));
@@ -185,7 +185,7 @@ fn missing(rig: &Rig, channel: u32, arrangement: &Arrangement) -> Ohms {
         .filter(|(_, used)| **used)
         .map(|(e, _)| e);
     if rig.switch.bypass == Some(channel) {
-        used.map(Element::low).sum()
+        used.map(Element::low).sum::<Ohms>() + rig.pots_sum(range, PotBank::low)
     } else if let Some(path) = rig.paths.iter().map(|p| &p.fixed).find(of) {
         beside(&rig.paths[range.path].fixed, path)
     } else if let Some(sense) = rig.sense.iter().find(of) {

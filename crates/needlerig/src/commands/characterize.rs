@@ -126,7 +126,11 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     let done = match &movement {
         Some(movement) => {
             let fast = !arguments.real_time;
-            let bench = Arc::new(Mutex::new(Bench::faulty(movement, seed, &faults)));
+            let mut bench = Bench::faulty(movement, seed, &faults);
+            if rig.pots.is_some() {
+                bench = bench.on_digipots(seed);
+            }
+            let bench = Arc::new(Mutex::new(bench));
             let run = simulated(&order, &bench, fast, journal, |p| watcher.show(p))?;
             Done {
                 end: run.end,
