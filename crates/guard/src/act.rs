@@ -12,6 +12,7 @@ use crate::rest::{Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, loop_low, moves, still_suspect, stuck};
 use quantity::{Amps, Seconds, Volts};
+use std::collections::BTreeSet;
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
@@ -69,9 +70,7 @@ impl Core {
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
         self.bound = self.bound.max(idle * stuck);
         self.expected = self.expected.max(idle);
-        self.move_contacts(&next).await?;
-        let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
-        self.set_loop_range(top_volts * 1.02).await?;
+        self.connect(&next, same_loop).await?;
         self.set_drop_range(next.largest_drop).await?;
         self.bound = idle * stuck;
         self.expected = idle;
@@ -161,20 +160,42 @@ impl Core {
         confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await
     }
 
-    /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group
-    /// is read back.
-    async fn move_contacts(&mut self, next: &Arrangement) -> Result<(), Fault> {
+    /// Makes an arrangement. A loop of potentiometers is measured on the way, as long as the movement is
+    /// not connected.
+    async fn connect(&mut self, next: &Arrangement, same_loop: bool) -> Result<(), Fault> {
         let from = energised(&self.rig, self.state.arrangement.as_ref());
         let to = energised(&self.rig, Some(next));
-        let moves = moves(&self.rig, &from, &to);
+        let over_sense = next.range.top * self.rig.sense[next.range.sense].ohms;
+        if same_loop || next.range.pots.is_empty() {
+            self.move_contacts(&from, &to, &next.range.pots).await?;
+            return self.set_loop_range(over_sense * 1.02).await;
+        }
+        let mut apart = to.clone();
+        apart.remove(&self.rig.switch.short);
+        apart.remove(&self.rig.switch.movement);
+        self.move_contacts(&from, &apart, &next.range.pots).await?;
+        self.set_loop_range(over_sense * 1.02).await?;
+        self.measured = self.measure_bank(next).await?;
+        self.move_contacts(&apart, &to, &next.range.pots).await
+    }
+
+    /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group
+    /// is read back.
+    async fn move_contacts(
+        &mut self,
+        from: &BTreeSet<u32>,
+        to: &BTreeSet<u32>,
+        codes: &[u16],
+    ) -> Result<(), Fault> {
+        let moves = moves(&self.rig, from, to);
         let Instruments { switch, pots, .. } = &mut self.bench.instruments;
         move_group(&self.rig, switch, &moves.lowering).await?;
         if let Some(pots) = pots {
-            pots.enlarge(&next.range.pots).await?;
+            pots.enlarge(codes).await?;
         }
         move_group(&self.rig, switch, &moves.polarity).await?;
         if let Some(pots) = pots {
-            pots.reach(&next.range.pots).await?;
+            pots.reach(codes).await?;
         }
         move_group(&self.rig, switch, &moves.raising).await
     }

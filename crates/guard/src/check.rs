@@ -43,7 +43,7 @@ pub struct LoopMeasured {
     pub u: f64,
     /// Set-point at which it was measured.
     pub volts: Volts,
-    /// Movement resistance seen then, where it was connected and unshunted.
+    /// Movement resistance seen then, unshunted; zero where the loop was measured without it.
     pub movement: Ohms,
 }
 
@@ -335,7 +335,7 @@ impl Known<'_> {
     fn lowest(&self, arrangement: &Arrangement, volts: Volts) -> f64 {
         // With the shunt closed, the movement may carry next to nothing.
         let current = match self.measured {
-            Some(m) if arrangement.shunt.is_empty() => {
+            Some(m) if arrangement.shunt.is_empty() && m.movement > Ohms::ZERO => {
                 (volts * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
             }
             _ => Amps::ZERO,

@@ -104,7 +104,10 @@ impl Instruments {
             ("loop meter", self.loop_meter.identity()),
             ("switch", self.switch.identity()),
         ];
-        let pots = self.pots.as_ref().map(|pots| ("potentiometers", pots.identity()));
+        let pots = self
+            .pots
+            .as_ref()
+            .map(|pots| ("potentiometers", pots.identity()));
         let owned = |(role, identity): (&str, &str)| (role.to_owned(), identity.to_owned());
         named.into_iter().chain(pots).map(owned).collect()
     }

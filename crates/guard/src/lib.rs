@@ -6,6 +6,7 @@
 
 mod act;
 mod allowance;
+mod bank;
 mod check;
 mod contacts;
 mod core;

@@ -76,7 +76,9 @@ impl PotCodes {
                 return Err(Fault::ReadBack {
                     what: "potentiometer",
                     wanted: format!("code {told} of potentiometer {number}"),
-                    found: format!("code {found}, as after a reset of the bridge or a lost command,"),
+                    found: format!(
+                        "code {found}, as after a reset of the bridge or a lost command,"
+                    ),
                 });
             }
         }

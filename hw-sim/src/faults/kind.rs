@@ -149,10 +149,9 @@ impl Kind {
             | Kind::Gone => &Place::WITH_WIRE,
             Kind::SetIgnored => &[Place::Supply, Place::Bridge],
             Kind::Restarts => &[Place::Bridge],
-            Kind::SetClamped
-            | Kind::ReadBackLies
-            | Kind::FullOutput
-            | Kind::Trips => &[Place::Supply],
+            Kind::SetClamped | Kind::ReadBackLies | Kind::FullOutput | Kind::Trips => {
+                &[Place::Supply]
+            }
             Kind::Dead
             | Kind::Slow
             | Kind::Welded
@@ -229,7 +228,10 @@ impl Kind {
 
     /// It happens once; how long it lasts is not its own affair.
     pub fn once(self) -> bool {
-        matches!(self, Kind::WrongRange | Kind::WrongFunction | Kind::Restarts)
+        matches!(
+            self,
+            Kind::WrongRange | Kind::WrongFunction | Kind::Restarts
+        )
     }
 
     /// It happens on a wire, not on the bench.

@@ -31,7 +31,12 @@ fn pick<'a, T>(all: &'a [T], draw: &mut Draw) -> &'a T {
 
 fn one(kind: Kind, draw: &mut Draw) -> Fault {
     // Few benches have a bridge.
-    let places: Vec<Place> = kind.places().iter().copied().filter(|p| *p != Place::Bridge).collect();
+    let places: Vec<Place> = kind
+        .places()
+        .iter()
+        .copied()
+        .filter(|p| *p != Place::Bridge)
+        .collect();
     let place = *pick(&places, draw);
     let mut fault = Fault::new(place, kind);
     fault.size = size(kind, draw);

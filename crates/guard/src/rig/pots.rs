@@ -87,7 +87,9 @@ impl PotBank {
     /// none of which a reset would leave less.
     pub(crate) fn admits(&self, codes: &[u16]) -> Result<(), Refusal> {
         if !codes.is_empty() && codes.len() != self.pots.len() {
-            return Err(Refusal::Order("give each potentiometer a code, or none any"));
+            return Err(Refusal::Order(
+                "give each potentiometer a code, or none any",
+            ));
         }
         let above = self.pots.iter().zip(codes);
         match above.into_iter().find(|(_, code)| **code > self.power_up) {

@@ -61,7 +61,11 @@ fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError>
     ];
     // A camera has no such address.
     let read = file.reader.resource.as_ref();
-    let pots = file.series.pots.as_ref().map(|pots| &pots.get_ref().resource);
+    let pots = file
+        .series
+        .pots
+        .as_ref()
+        .map(|pots| &pots.get_ref().resource);
     let named = instruments
         .into_iter()
         .chain(pots.map(|text| ("the bridge to the potentiometers", text)))
