@@ -8,7 +8,7 @@ use crate::output::Armed;
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, loop_low};
 use crate::watch::{stopped, volts};
-use quantity::{Amps, Ohms, Volts};
+use quantity::{Amps, Volts};
 use tokio::time::sleep;
 
 /// Readings of the loop current.
@@ -96,7 +96,7 @@ impl Core {
             ohms: set / found,
             u: 0.0005 + meter.offset / read.get() + supply.resolution / set,
             volts: set,
-            movement: Ohms::ZERO,
+            movement: None,
         })
     }
 }

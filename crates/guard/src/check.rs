@@ -43,8 +43,8 @@ pub struct LoopMeasured {
     pub u: f64,
     /// Set-point at which it was measured.
     pub volts: Volts,
-    /// Movement resistance seen then, unshunted; zero where the loop was measured without it.
-    pub movement: Ohms,
+    /// Movement resistance seen then, unshunted; none where the loop was measured without it.
+    pub movement: Option<Ohms>,
 }
 
 /// All that the check may rely on.
@@ -260,11 +260,11 @@ impl Known<'_> {
     }
 
     fn within_movement_limits(&self, bound: Amps) -> Result<(), Refusal> {
-        let Some(m) = self.measured else {
+        let Some(movement) = self.measured.and_then(|m| m.movement) else {
             return Ok(());
         };
         let limits = &self.rig.limits;
-        let drop = bound * m.movement;
+        let drop = bound * movement;
         let power = drop * bound;
         if drop > limits.drop {
             let (what, limit) = (format!("a drop of {drop}"), limits.drop.to_string());
@@ -335,7 +335,7 @@ impl Known<'_> {
     fn lowest(&self, arrangement: &Arrangement, volts: Volts) -> f64 {
         // With the shunt closed, the movement may carry next to nothing.
         let current = match self.measured {
-            Some(m) if arrangement.shunt.is_empty() && m.movement > Ohms::ZERO => {
+            Some(m) if arrangement.shunt.is_empty() && m.movement.is_some() => {
                 (volts * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
             }
             _ => Amps::ZERO,

@@ -116,7 +116,7 @@ impl Core {
                 ohms: self.volts() / current,
                 u,
                 volts: self.volts(),
-                movement: drop / current,
+                movement: Some(drop / current),
             });
             let most = current * (1.0 + 4.0 * u);
             self.acquit(most, drop);

@@ -222,7 +222,8 @@ impl Core {
         let top = arrangement.range.top;
         let own = self
             .measured
-            .map_or(Volts::ZERO, |m| self.expected * m.movement);
+            .and_then(|m| m.movement)
+            .map_or(Volts::ZERO, |movement| self.expected * movement);
         let shown = (own - self.along(tick.drop)) / loop_low(&self.rig, arrangement);
         shown.max(top * BACK_EMF).min(top * SHOWN_EMF)
     }

@@ -222,3 +222,122 @@ fn each(reader: &Reader<'_>, file: &PotsFile) -> Result<Vec<Pot>, RigError> {
     }
     Ok(pots)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rig::Rig;
+
+    const FILE: &str = include_str!("../../../../rigs/simulated-digipots.toml");
+
+    fn bank() -> PotBank {
+        let rig = Rig::parse(FILE, "simulated-digipots.toml").unwrap();
+        rig.pots.unwrap()
+    }
+
+    fn close(found: Ohms, expected: f64) {
+        assert!((found.get() - expected).abs() < 1e-6, "{found}");
+    }
+
+    /// 1 MΩ, 1 MΩ, 100 kΩ, 10 kΩ at 30 %, 256 steps, 2 of which may be missing or too many.
+    #[test]
+    fn least_and_largest_resistance_by_hand() {
+        let (bank, codes) = (bank(), [64, 0, 1, 128]);
+        close(bank.low(&codes), 0.7 * (1e6 * 62.0 + 1e4 * 126.0) / 256.0);
+        let high = 1.3 * (1e6 * 66.0 + 1e6 * 2.0 + 1e5 * 3.0 + 1e4 * 130.0) / 256.0;
+        close(bank.high(&codes), high + 4.0 * 120.0);
+        close(
+            bank.stated(&codes),
+            (1e6 * 64.0 + 1e5 + 1e4 * 128.0) / 256.0,
+        );
+        // Bypassed it is not in the circuit at all.
+        assert_eq!((bank.low(&[]), bank.high(&[])), (Ohms::ZERO, Ohms::ZERO));
+    }
+
+    /// What fits has the largest resistance at its worst, and no code that a reset would lower.
+    #[test]
+    fn codes_for_a_room_fit_it_and_none_is_above_mid_scale() {
+        let bank = bank();
+        for kilo in [22.0, 33.0, 100.0, 420.0, 900.0, 5000.0] {
+            let room = Ohms::kilo(kilo);
+            let codes = bank.within(room).unwrap();
+            assert!(bank.high(&codes) <= room, "{kilo}: {codes:?}");
+            assert_eq!(bank.admits(&codes), Ok(()));
+            // One step more of the smallest does not fit, unless all stand at mid-scale.
+            let last = codes.len() - 1;
+            let mut more = codes.clone();
+            more[last] += 1;
+            assert!(codes[last] == 128 || bank.high(&more) > room, "{kilo}");
+        }
+        assert_eq!(bank.within(Ohms::kilo(21.0)), None);
+    }
+
+    /// A reset brings each to mid-scale: from any code that is admitted that is no less resistance.
+    #[test]
+    fn a_reset_can_only_add_resistance() {
+        let bank = bank();
+        let home = bank.at_power_up();
+        for code in 0..256 {
+            for pot in 0..4 {
+                let mut codes = vec![17; 4];
+                codes[pot] = code;
+                match bank.admits(&codes) {
+                    Ok(()) => assert!(bank.low(&home) >= bank.low(&codes), "{code}"),
+                    Err(refusal) => {
+                        assert!(code > 128, "{refusal}");
+                        let number = bank.pots[pot].number;
+                        let power_up = 128;
+                        let expected = Refusal::Reset {
+                            number,
+                            code,
+                            power_up,
+                        };
+                        assert_eq!(refusal, expected);
+                    }
+                }
+            }
+        }
+        assert!(bank.admits(&[1, 2, 3]).is_err());
+        assert_eq!(bank.admits(&[]), Ok(()));
+    }
+
+    #[test]
+    fn what_a_file_can_get_wrong_is_told_with_its_place() {
+        let ohms = "{ ohms = \"1 kΩ\", tolerance = \"1 %\", power = \"1 W\", channel = 199 }";
+        for (old, new, told) in [
+            ("bypass = 106", "", "need a way around them"),
+            (
+                "max_voltage = \"5 V\"",
+                "max_voltage = \"6 V\"",
+                "good for 5.500 V",
+            ),
+            ("power_up = 128", "power_up = 2", "may be a short"),
+            (
+                "power_up = 128",
+                "power_up = 300",
+                "beyond the last step, 256",
+            ),
+            ("steps = 256 ", "steps = 1 ", "2 steps at least"),
+            ("linearity = 2 ", "linearity = 70 ", "between 0 and 64"),
+            ("linearity = 2 ", "linearity = nan ", "between 0 and 64"),
+            ("number = 3", "number = 2", "there already"),
+            (
+                "INPROC::pots",
+                "INPROC::switch",
+                "same address as the switch",
+            ),
+            ("wiper = \"120 Ω\"", "wiper = \"0 Ω\"", "above zero"),
+            (
+                "[series.pots]",
+                &format!("[series]\nelements = [{ohms}]\n[series.pots]"),
+                "not of both",
+            ),
+        ] {
+            let text = FILE.replacen(old, new, 1);
+            assert_ne!(text, FILE, "{old}");
+            let error = Rig::parse(&text, "rig.toml").unwrap_err();
+            assert!(error.message.contains(told), "{error}");
+            assert!(error.line > 1, "{error}");
+        }
+    }
+}
