@@ -84,9 +84,7 @@ impl Pots {
         if reply == format!("OK {pot} {code}") {
             return Ok(());
         }
-        Err(self
-            .session
-            .unexpected(&command, &reply, &format!("\"OK {pot} {code}\"")))
+        Err(self.unexpected(&command, &reply, &format!("\"OK {pot} {code}\"")))
     }
 
     /// The code at which potentiometer `pot` stands, as it says itself.
@@ -102,10 +100,18 @@ impl Pots {
             .and_then(|code| code.parse().ok());
         match code.filter(|code| *code < self.words.codes) {
             Some(code) => Ok(code),
-            None => Err(self
-                .session
-                .unexpected(&question, &reply, &format!("\"VAL {pot} code\""))),
+            None => Err(self.unexpected(&question, &reply, &format!("\"VAL {pot} code\""))),
         }
+    }
+
+    fn unexpected(&mut self, sent: &str, reply: &str, wanted: &str) -> DriverError {
+        if !reply.starts_with("READY") {
+            return self.session.unexpected(sent, reply, wanted);
+        }
+        let told =
+            "this says that the bridge has started anew, with all potentiometers at mid-scale";
+        self.session
+            .unexpected(sent, reply, &format!("{wanted}; {told}"))
     }
 
     fn known(&self, pot: u8) -> Result<(), DriverError> {

@@ -38,8 +38,7 @@ impl PotCodes {
     /// goes to the power-up codes: a bypass that opens by itself then finds the whole of it.
     pub async fn enlarge(&mut self, wanted: &[u16]) -> Result<(), Fault> {
         let wanted = self.whole(wanted);
-        let larger = self.told.iter().zip(&wanted).map(|(a, b)| *a.max(b));
-        self.put(&larger.collect::<Vec<u16>>()).await
+        self.put(&larger(&self.told, &wanted)).await
     }
 
     /// The rest of the moves to `wanted`.
@@ -76,12 +75,16 @@ impl PotCodes {
                 return Err(Fault::ReadBack {
                     what: "potentiometer",
                     wanted: format!("code {told} of potentiometer {number}"),
-                    found: format!(
-                        "code {found}, as after a reset of the bridge or a lost command,"
-                    ),
+                    found: format!("code {found} (has its bridge started anew?)"),
                 });
             }
         }
         Ok(())
     }
+}
+
+/// The larger of two codes at each potentiometer: on the way from one to the other, one after another
+/// and by way of these, no state has less resistance than both ends.
+pub(crate) fn larger(from: &[u16], to: &[u16]) -> Vec<u16> {
+    from.iter().zip(to).map(|(a, b)| *a.max(b)).collect()
 }
