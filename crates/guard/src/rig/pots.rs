@@ -78,7 +78,7 @@ impl PotBank {
             let more = |code: u16| self.pot_high(pot, code) - zero;
             let fits = (1..=self.power_up).rev().find(|&code| more(code) <= left);
             *code = fits.unwrap_or(0);
-            left = left - more(*code);
+            left -= more(*code);
         }
         Some(codes)
     }
