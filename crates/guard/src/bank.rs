@@ -51,6 +51,10 @@ impl Core {
         self.bench.instruments.output.lower(Volts::ZERO).await?;
         self.state.volts = Volts::ZERO;
         confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await?;
+        // What was measured are these codes, not those after a reset.
+        if let Some(pots) = &mut self.bench.instruments.pots {
+            pots.confirm().await?;
+        }
         self.loop_of(next, set, read?).map(Some)
     }
 
