@@ -150,6 +150,17 @@ impl Bench {
         self.supply.charge = volts;
     }
 
+    /// The bridge is switched on, or its port is opened.
+    pub(crate) fn start_bridge(&mut self) {
+        self.wiring.pots.start();
+        self.resolve();
+    }
+
+    /// Largest current through the potentiometers so far, A; 0 where they stand beside the circuit.
+    pub fn potentiometer_current(&self) -> f64 {
+        self.wiring.pots.peak
+    }
+
     /// Fault: the supply's output stage turns fully on and stays so until the end of the run.
     pub fn run_away(&mut self) {
         self.catch_up();

@@ -4,6 +4,7 @@ use crate::check::{Known, SET_POINT_EVERY};
 use crate::contacts::move_group;
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
+use crate::instruments::Instruments;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
@@ -11,6 +12,7 @@ use crate::rest::{Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, falsified, loop_low, moves};
 use quantity::{Amps, Seconds, Volts};
+use std::collections::BTreeSet;
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
@@ -66,9 +68,7 @@ impl Core {
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
         self.bound = self.bound.max(idle * falsified.current);
         self.expected = self.expected.max(idle);
-        self.move_contacts(&next).await?;
-        let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
-        self.set_loop_range(top_volts * 1.02).await?;
+        self.connect(&next, same_loop).await?;
         self.set_drop_range(next.largest_drop).await?;
         self.expected = idle;
         // The supply's own limit: just above the most that this arrangement lets flow.
@@ -118,24 +118,50 @@ impl Core {
         confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await
     }
 
-    /// Lowering moves first, then a barrier, then the polarity, then the raising ones, and last the
-    /// one that closes the loop; each group is read back.
-    async fn move_contacts(&mut self, next: &Arrangement) -> Result<(), Fault> {
+    /// Makes an arrangement. A loop of potentiometers is measured on the way, as long as the movement is
+    /// not connected.
+    async fn connect(&mut self, next: &Arrangement, same_loop: bool) -> Result<(), Fault> {
         let from = energised(&self.rig, self.state.arrangement.as_ref());
         let to = energised(&self.rig, Some(next));
-        let moves = moves(&self.rig, &from, &to);
-        for group in [moves.lowering, moves.polarity, moves.raising] {
-            move_group(&self.rig, &mut self.bench.instruments.switch, &group).await?;
+        let over_sense = next.range.top * self.rig.sense[next.range.sense].ohms;
+        if same_loop || next.range.pots.is_empty() {
+            self.move_contacts(&from, &to, next).await?;
+            return self.set_loop_range(over_sense * 1.02).await;
         }
+        let mut apart = to.clone();
+        apart.remove(&self.rig.switch.short);
+        apart.remove(&self.rig.switch.movement);
+        self.move_contacts(&from, &apart, next).await?;
+        self.set_loop_range(over_sense * 1.02).await?;
+        self.measured = self.measure_bank(next).await?;
+        self.move_contacts(&apart, &to, next).await
+    }
+
+    /// Lowering moves first, then a barrier, then the polarity, then the raising ones, and last the
+    /// one that closes the loop; each group is read back.
+    async fn move_contacts(
+        &mut self,
+        from: &BTreeSet<u32>,
+        to: &BTreeSet<u32>,
+        next: &Arrangement,
+    ) -> Result<(), Fault> {
+        let moves = moves(&self.rig, from, to);
+        let codes = &next.range.pots;
+        let Instruments { switch, pots, .. } = &mut self.bench.instruments;
+        move_group(&self.rig, switch, &moves.lowering).await?;
+        if let Some(pots) = pots {
+            pots.enlarge(codes).await?;
+        }
+        move_group(&self.rig, switch, &moves.polarity).await?;
+        if let Some(pots) = pots {
+            pots.reach(codes).await?;
+        }
+        move_group(&self.rig, switch, &moves.raising).await?;
         if !moves.closing.is_empty() {
             self.try_open_loop(next).await?;
         }
-        move_group(
-            &self.rig,
-            &mut self.bench.instruments.switch,
-            &moves.closing,
-        )
-        .await
+        let switch = &mut self.bench.instruments.switch;
+        move_group(&self.rig, switch, &moves.closing).await
     }
 
     pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {

@@ -119,7 +119,7 @@ impl Core {
                 ohms: self.volts() / current,
                 u: u + (ruler - 1.0) / 2.0,
                 volts: self.volts(),
-                movement: drop / current,
+                movement: Some(drop / current),
             });
             let most = current * (1.0 + 4.0 * u) * ruler;
             self.bound = self.bound.min(most);

@@ -6,6 +6,7 @@
 
 mod act;
 mod allowance;
+mod bank;
 mod check;
 mod contacts;
 mod core;
@@ -14,6 +15,7 @@ mod guard;
 mod instruments;
 mod learn;
 mod output;
+mod pots;
 mod probe;
 #[cfg(test)]
 mod properties;

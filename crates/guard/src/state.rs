@@ -1,6 +1,6 @@
 //! States of the rig: what is closed, what the supply is set to, and in which order contacts move.
 
-use crate::rig::{Element, Range, Rig};
+use crate::rig::{Element, PotBank, Range, Rig};
 use evidence::Setting;
 use quantity::{Amps, Ohms, Volts};
 use std::collections::BTreeSet;
@@ -71,7 +71,7 @@ pub(crate) fn energised(rig: &Rig, arrangement: Option<&Arrangement>) -> BTreeSe
         .zip(&a.range.series)
         .filter(|(_, used)| !**used);
     channels.extend(shorted.map(|(element, _)| element.channel));
-    if !a.range.series.contains(&true) {
+    if !a.range.uses_bank() {
         channels.extend(rig.switch.bypass);
     }
     channels.extend(a.shunt.iter().map(|&i| rig.shunt[i].channel));
@@ -179,7 +179,9 @@ pub(crate) fn falsified(rig: &Rig, suspects: &BTreeSet<u32>, next: &Arrangement)
     let sense = &rig.sense[range.sense];
     let beside_sense = || rig.sense.iter().filter(|e| others(sense, e));
     let low = loop_low(rig, next);
+    let pots = rig.pots_sum(range, PotBank::low);
     let missing = shorted.map(Element::low).sum::<Ohms>()
+        + if bypassed { pots } else { Ohms::ZERO }
         + (path.low() - beside(path.low(), beside_path))
         + (sense.low() - beside(sense.low(), beside_sense()));
     Falsified {

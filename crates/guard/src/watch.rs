@@ -3,6 +3,7 @@
 
 use crate::core::Core;
 use crate::fault::Fault;
+use crate::pots::PotCodes;
 use crate::rest::Tick;
 use crate::state::loop_low;
 use crate::watcher::Watched;
@@ -16,8 +17,6 @@ const OLDEST_PICTURE: f64 = 0.5;
 const FROZEN: u32 = 8;
 /// So many cycles in a row without the current that must flow are a fault.
 const UNFED: u32 = 3;
-/// Resistance of a loop at most, as a multiple of its least: tolerances and contacts.
-const LOOP_AT_MOST: f64 = 1.1;
 /// The longest time without seeing the needle while current may flow.
 const BLIND_FOR: Seconds = Seconds::new(0.7);
 /// Below zero by this share of scale, the current is lowered.
@@ -47,7 +46,7 @@ impl Core {
             return Err(Fault::Ended);
         }
         let started = self.now();
-        let (sighting, over_sense, across) = {
+        let (sighting, over_sense, across, codes) = {
             let bench = &mut self.bench;
             let cycle = async {
                 tokio::join!(
@@ -55,6 +54,7 @@ impl Core {
                     bench.sight.look(),
                     bench.instruments.loop_meter.read(),
                     bench.instruments.drop_meter.read(),
+                    confirm(&mut bench.instruments.pots),
                 )
             };
             tokio::select! {
@@ -64,6 +64,7 @@ impl Core {
             }
         };
         let at = self.now();
+        codes?;
         let over_sense = volts(over_sense?, "loop")?;
         let across = match across? {
             Reading::Overload { .. } => self.widen_drop_range().await?,
@@ -234,7 +235,8 @@ impl Core {
         let top = arrangement.range.top;
         let own = self
             .measured
-            .map_or(Volts::ZERO, |m| self.expected * m.movement);
+            .and_then(|m| m.movement)
+            .map_or(Volts::ZERO, |movement| self.expected * movement);
         let shown = (own - self.along(tick.drop)) / loop_low(&self.rig, arrangement);
         shown.max(top * BACK_EMF).min(top * SHOWN_EMF)
     }
@@ -256,7 +258,7 @@ impl Core {
         let supply = &self.rig.supply;
         let volts = self.bench.instruments.output.volts();
         let left = supply.lowest(volts) - Volts::new(tick.drop).abs();
-        let least = left / (loop_low(&self.rig, arrangement) * LOOP_AT_MOST);
+        let least = left / self.rig.range_high(&arrangement.range);
         self.unfed = if found < least * 0.5 {
             self.unfed + 1
         } else {
@@ -321,6 +323,14 @@ impl Core {
             self.loop_range = range;
         }
         Ok(())
+    }
+}
+
+/// A bridge that starts anew by itself has moved every potentiometer.
+async fn confirm(pots: &mut Option<PotCodes>) -> Result<(), Fault> {
+    match pots {
+        Some(pots) => pots.confirm().await,
+        None => Ok(()),
     }
 }
 

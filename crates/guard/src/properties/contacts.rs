@@ -15,6 +15,7 @@ fn arrangements() -> impl Strategy<Value = Option<Arrangement>> {
             range: Range {
                 path,
                 series,
+                pots: Vec::new(),
                 sense,
                 top: Amps::micro(10.0),
             },

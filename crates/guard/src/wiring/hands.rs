@@ -119,6 +119,15 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         Ok(())
     }
 
+    /// Exactly these codes at the potentiometers, at zero volts; none at all for those of power-up.
+    pub async fn codes(&mut self, codes: &[u16]) -> Result<(), Fault> {
+        self.down().await?;
+        match &mut self.instruments.pots {
+            Some(pots) => pots.reach(codes).await,
+            None => Ok(()),
+        }
+    }
+
     /// Looks at the loop at the highest level that is safe for `least` ohms; none where the supply
     /// can't be set to so little.
     pub async fn look(&mut self, least: Ohms, wait: Seconds) -> Result<Option<Look>, Fault> {

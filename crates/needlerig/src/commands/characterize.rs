@@ -12,13 +12,13 @@ use crate::session::{Order, real, simulated};
 use crate::{incident, notebook, object};
 use clap::Args;
 use guard::{Fault, Guard, Rig};
-use hw_sim::{Bench, Faults, MovementSpec, Truth};
+use hw_sim::{Faults, MovementSpec, Truth};
 use movement::analysis::{Findings, analyse};
 use procedure::{Depth, Outcome as PlanOutcome, RunEnd, Stopped};
 use records::{Durability, Outcome, RunHead, Store};
 use show::Watcher;
 use std::process::ExitCode;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use tokio::sync::watch;
 
 /// Arguments of `characterize`.
@@ -126,7 +126,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     let done = match &movement {
         Some(movement) => {
             let fast = !arguments.real_time;
-            let bench = Arc::new(Mutex::new(Bench::faulty(movement, seed, &faults)));
+            let bench = simulate::bench(movement, seed, &faults, rig.pots.is_some());
             let run = simulated(&order, &bench, fast, journal, |p| watcher.show(p))?;
             Done {
                 end: run.end,

@@ -290,5 +290,6 @@ fn may_ask_for_less(refusal: &Refusal) -> bool {
             | Refusal::Overshoot { .. }
             | Refusal::Range { .. }
             | Refusal::Rating { .. }
+            | Refusal::Carries { .. }
     )
 }
