@@ -46,7 +46,7 @@ impl Core {
             return Err(Fault::Ended);
         }
         let started = self.now();
-        let (sighting, over_sense, across, codes) = {
+        let (sighting, over_sense, across, codes, alive) = {
             let bench = &mut self.bench;
             let cycle = async {
                 tokio::join!(
@@ -55,6 +55,7 @@ impl Core {
                     bench.instruments.loop_meter.read(),
                     bench.instruments.drop_meter.read(),
                     confirm(&mut bench.instruments.pots),
+                    bench.instruments.output.keep_alive(),
                 )
             };
             tokio::select! {
@@ -65,6 +66,7 @@ impl Core {
         };
         let at = self.now();
         codes?;
+        alive?;
         let over_sense = volts(over_sense?, "loop")?;
         let across = match across? {
             Reading::Overload { .. } => self.widen_drop_range().await?,

@@ -15,7 +15,10 @@ use crate::watcher::Watched;
 use quantity::{Ohms, Seconds, Volts};
 use std::collections::BTreeSet;
 use tokio::sync::watch;
-use tokio::time::{Instant, sleep};
+use tokio::time::{Instant, sleep_until};
+
+/// The supply's own watchdog is given something to hear this often.
+const LISTENED: Seconds = Seconds::milli(200.0);
 
 /// Readings at each level.
 const READINGS: usize = 12;
@@ -158,11 +161,17 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     }
 
     async fn pause(&mut self, time: Seconds) -> Result<(), Fault> {
-        tokio::select! {
-            biased;
-            fault = stopped(&mut self.stop, &mut self.watched) => Err(fault),
-            () = sleep(time.duration()) => Ok(()),
+        let until = Instant::now() + time.duration();
+        while Instant::now() < until {
+            let next = until.min(Instant::now() + LISTENED.duration());
+            tokio::select! {
+                biased;
+                fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
+                () = sleep_until(next) => {}
+            }
+            self.instruments.output.keep_alive().await?;
         }
+        Ok(())
     }
 
     /// Readings over the sense element and across the movement.
