@@ -62,8 +62,8 @@ pub(crate) struct Exposed {
     pub way: f64,
     /// Time since then, s.
     pub age: f64,
-    /// Nothing reaches the sensor.
-    pub covered: bool,
+    /// Light on the sensor, as a share of the usual.
+    pub exposure: f64,
     /// How far the camera was knocked, px.
     pub knocked: f64,
 }
@@ -83,6 +83,11 @@ impl Camera {
         }
     }
 
+    /// Seed of all that is its own.
+    pub(crate) fn seed(&self) -> u64 {
+        self.seed
+    }
+
     /// Keeps what the needle showed at frame `number`, and how fast it moved.
     pub fn expose(&mut self, number: u64, shown: f64, speed: f64) {
         self.frames[number as usize % KEPT] = Kept {
@@ -100,7 +105,7 @@ impl Camera {
             shown: kept.shown,
             way: kept.speed * EXPOSURE,
             age: age(number, now),
-            covered: false,
+            exposure: 1.0,
             knocked: 0.0,
         })
     }

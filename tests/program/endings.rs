@@ -1,6 +1,6 @@
 //! How the program ends when it is stopped, asked the wrong thing, or not listened to.
 
-use super::{json, program, run};
+use super::{PICTURELESS, json, program, run};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::ffi::OsStrExt;
@@ -146,8 +146,15 @@ fn a_rig_that_must_not_be_used_is_told_in_one_object() {
 fn every_object_of_characterize_has_all_its_keys() {
     let folder = tempfile::tempdir().unwrap();
     let cases: [&[&str]; 4] = [
-        &["characterize", "--quick", "--seed", "2"],
-        &["characterize", "--movement", "nobody", "--seed", "2"],
+        &["characterize", PICTURELESS, "--quick", "--seed", "2"],
+        &[
+            "characterize",
+            PICTURELESS,
+            "--movement",
+            "nobody",
+            "--seed",
+            "2",
+        ],
         &["characterize", "--seed", "two"],
         &["characterize", "--store", "no/folder/x.sqlite"],
     ];
@@ -217,6 +224,7 @@ fn records_are_listed_and_written_out() {
         folder.path(),
         &[
             "characterize",
+            PICTURELESS,
             "--quick",
             "--seed",
             "4",

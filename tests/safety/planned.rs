@@ -3,7 +3,7 @@
 use evidence::Observation;
 use guard::{Fault as Ended, Refusal, Rig};
 use hw_sim::{Bench, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench};
-use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
+use needlerig::session::{Order, PICTURELESS_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
 use procedure::{Depth, Outcome, Stopped};
 use std::sync::{Arc, Mutex};
@@ -13,7 +13,7 @@ fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
 }
 
 fn run_on(movement: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
-    run_with(&hw_sim::find(movement).unwrap(), SIMULATED_RIG, fault)
+    run_with(&hw_sim::find(movement).unwrap(), &PICTURELESS_RIG, fault)
 }
 
 fn run_with(movement: &MovementSpec, rig: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
@@ -167,7 +167,7 @@ fn suppressed_zeros_are_not_over_driven() {
         for name in ["heron", "fennel", "teasel", "ledger"] {
             let mut movement = hw_sim::find(name).unwrap();
             movement.law = Law::Suppressed(start);
-            let text = SIMULATED_RIG.replace(
+            let text = PICTURELESS_RIG.replace(
                 "unseen_drop = \"20 mV\"",
                 &format!("unseen_drop = \"{drop}\""),
             );
@@ -230,7 +230,7 @@ fn a_supply_that_lies_about_zero_moves_no_contact() {
         let plan = Faults {
             fault: vec![lies, ignores(seconds)],
         };
-        let (done, kept) = run_plan(&movement, SIMULATED_RIG, &plan);
+        let (done, kept) = run_plan(&movement, &PICTURELESS_RIG, &plan);
         let fault = fault(&done);
         caught += u32::from(matches!(fault, Ended::Current { .. }));
         let bounds = kept.iter().map(|o| o.set.bound.unwrap().get());

@@ -6,7 +6,7 @@ use proptest::prelude::*;
 use std::path::Path;
 
 /// The simulated rig's reader.
-const WIRE: &str = "kind = \"wire\"\nresource = \"INPROC::reader\"";
+const READER: &str = "kind = \"camera\"\nsource = \"INPROC::camera\"";
 
 /// The simulated rig's file with one replacement, which must be wrong.
 fn wrong(old: &str, new: &str) -> RigError {
@@ -74,7 +74,7 @@ fn a_camera_is_told_by_its_source() {
         ("file:now.jpg", CameraSource::File(folder.join("now.jpg"))),
     ] {
         let reader = format!("kind = \"camera\"\nsource = \"{source}\"\ndial = \"my.toml\"");
-        let text = SIMULATED_RIG.replace(WIRE, &reader);
+        let text = SIMULATED_RIG.replace(READER, &reader);
         let rig = Rig::parse(&text, "rigs/rig.toml").unwrap();
         let dial = folder.join("my.toml");
         assert_eq!(
@@ -115,8 +115,8 @@ fn a_camera_that_is_stated_wrongly_is_pointed_at() {
         ),
         ("kind = \"wire\"\ndial = \"my.toml\"", "\"wire\""),
     ] {
-        let error = wrong(WIRE, reader);
-        let text = SIMULATED_RIG.replacen(WIRE, reader, 1);
+        let error = wrong(READER, reader);
+        let text = SIMULATED_RIG.replacen(READER, reader, 1);
         let right = place(&text, reader, at);
         assert_eq!((error.line, error.column), right, "{reader}: {error}");
     }

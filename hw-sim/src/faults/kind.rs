@@ -75,6 +75,8 @@ pub enum Kind {
     OtherDial,
     /// Sightings are off by this share of scale.
     Lies,
+    /// A lamp shines into the camera.
+    Dazzled,
     /// The camera is knocked: its picture moves by so many pixels, and turns a little.
     Knocked,
 }
@@ -92,7 +94,7 @@ pub struct Size {
 
 impl Kind {
     /// Every kind.
-    pub const ALL: [Kind; 29] = [
+    pub const ALL: [Kind; 30] = [
         Kind::Late,
         Kind::Missing,
         Kind::Pieces,
@@ -121,6 +123,7 @@ impl Kind {
         Kind::Frozen,
         Kind::OtherDial,
         Kind::Lies,
+        Kind::Dazzled,
         Kind::Knocked,
     ];
 
@@ -159,9 +162,12 @@ impl Kind {
                 &[Place::Drop, Place::Loop]
             }
             Kind::Sticks => &[Place::Movement],
-            Kind::Blind | Kind::Frozen | Kind::OtherDial | Kind::Lies | Kind::Knocked => {
-                &[Place::Reader]
-            }
+            Kind::Blind
+            | Kind::Frozen
+            | Kind::OtherDial
+            | Kind::Lies
+            | Kind::Dazzled
+            | Kind::Knocked => &[Place::Reader],
         }
     }
 
@@ -220,6 +226,7 @@ impl Kind {
                 | Kind::Frozen
                 | Kind::OtherDial
                 | Kind::Lies
+                | Kind::Dazzled
         )
     }
 

@@ -14,6 +14,8 @@ pub enum ReaderSpec {
     Tcp(String, u16),
     /// A camera, whose pictures the program reads itself.
     Camera(CameraSpec),
+    /// The simulated bench's camera of that name, with pictures drawn in this process.
+    SimulatedCamera(String),
 }
 
 /// A camera before a dial.
@@ -54,6 +56,10 @@ pub(super) fn spec(
         "camera" => {
             absent(reader, file, "resource", file.resource.as_ref())?;
             let source = stated(reader, file, "source", file.source.as_ref())?;
+            if let Ok(Resource::InProcess { name }) = source.as_ref().parse() {
+                absent(reader, file, "dial", file.dial.as_ref())?;
+                return Ok(ReaderSpec::SimulatedCamera(name));
+            }
             let dial = stated(reader, file, "dial", file.dial.as_ref())?;
             if dial.as_ref().is_empty() {
                 let message = "dial names the file that \"needlerig dial propose\" wrote";

@@ -1,6 +1,7 @@
 //! Which strokes are the scale: they share one end and follow each other at even steps.
 
-use super::unroll::{Blob, Ink};
+use super::line::median;
+use super::unroll::{Blob, Ink, Unrolled};
 use nalgebra::{SMatrix, SVector};
 
 /// Which end all marks of a scale share.
@@ -46,13 +47,49 @@ impl Curve {
 }
 
 /// The better of the two scales that `find` sees in dark and in light ink.
-pub(crate) fn in_either_ink(find: impl Fn(Ink) -> Option<Chain>) -> Option<(Chain, Ink)> {
-    let dark = find(Ink::Dark).map(|chain| (chain, Ink::Dark));
-    let light = find(Ink::Light).map(|chain| (chain, Ink::Light));
-    match (dark, light) {
+pub(crate) fn in_either_ink(
+    unrolled: &Unrolled,
+    find: impl Fn(Ink) -> Option<Chain>,
+) -> Option<(Chain, Ink)> {
+    let printed = |ink| Some((find(ink).filter(|chain| is_print(unrolled, chain))?, ink));
+    match (printed(Ink::Dark), printed(Ink::Light)) {
         (Some(dark), Some(light)) if light.0.score > dark.0.score => Some(light),
         (dark, light) => dark.or(light),
     }
+}
+
+/// Whether the strokes of a chain are print: where marks are close, the gaps between them are even
+/// strokes, too, and those look like the face beyond their ends.
+fn is_print(unrolled: &Unrolled, chain: &Chain) -> bool {
+    let strokes = chain.marks.iter().map(|(_, blob)| blob);
+    let face = strokes.flat_map(|blob| {
+        let length = blob.radius_out - blob.radius_in;
+        let ends = [(blob.radius_in, -length), (blob.radius_out, length)];
+        ends.into_iter().flat_map(move |(end, length)| {
+            (5..=15).map(move |tenth| (blob.angle(), end + length * f64::from(tenth) / 10.0))
+        })
+    });
+    let mut face: Vec<f64> = face
+        .filter_map(|(angle, radius)| unrolled.at(angle, radius))
+        .collect();
+    let Some(face) = median(&mut face) else {
+        return true;
+    };
+    let (mut on, mut between) = (0.0, 0.0);
+    for pair in chain.marks.windows(2) {
+        let [(number, a), (next, b)] = pair else {
+            continue;
+        };
+        let middle = (a.radius_in + a.radius_out) / 2.0;
+        let aside = a.angle() + (b.angle() - a.angle()) / (2.0 * f64::from(next - number));
+        if let (Some(stroke), Some(gap)) =
+            (unrolled.at(a.angle(), middle), unrolled.at(aside, middle))
+        {
+            on += (stroke - face).abs();
+            between += (gap - face).abs();
+        }
+    }
+    on >= between
 }
 
 /// The best scale among the strokes. Angles count from the needle at rest, up-scale.

@@ -193,7 +193,7 @@ fn marks(print: &Plane, frame: &Frame, moved: f64, length: f64) -> Option<(Chain
     let unrolled = Unrolled::new(print, grid, |along, row| {
         frame.origin + frame.way * along + frame.needle * (row - OFFSET)
     });
-    chain::in_either_ink(|ink| {
+    chain::in_either_ink(&unrolled, |ink| {
         let blobs = unrolled.strokes_within(ink, 4.0, 0.035 * moved);
         chain::straight(&blobs, moved)
     })

@@ -70,6 +70,16 @@ impl Unrolled {
         Self { grid, values }
     }
 
+    /// The value nearest to an angle and a radius; none outside.
+    pub(crate) fn at(&self, angle: f64, radius: f64) -> Option<f64> {
+        let column = ((angle - self.grid.first_angle) / self.grid.angle_step).round();
+        let row = ((radius - self.grid.first_radius) / self.grid.radius_step).round();
+        let inside = (0.0..self.grid.columns as f64).contains(&column)
+            && (0.0..self.grid.rows as f64).contains(&row);
+        let value = inside.then(|| self.values[row as usize * self.grid.columns + column as usize]);
+        value.filter(|value| value.is_finite()).map(f64::from)
+    }
+
     /// Strokes at least `shortest` long (in units of the radius).
     pub(crate) fn strokes(&self, ink: Ink, shortest: f64) -> Vec<Blob> {
         self.strokes_within(ink, shortest, WIDEST)
