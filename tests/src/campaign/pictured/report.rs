@@ -14,7 +14,7 @@ const GROSS: f64 = 0.005;
 pub struct Report<'a>(pub &'a [Pictured]);
 
 /// One of the two proposals of a scene.
-type Of = fn(&Pictured) -> &Proposed;
+type Of = fn(&Pictured) -> Option<&Proposed>;
 
 /// One line of a table: its name and which scenes belong to it.
 type Group<'a> = (String, Box<dyn Fn(&Pictured) -> bool + 'a>);
@@ -94,7 +94,7 @@ fn line(f: &mut fmt::Formatter<'_>, name: &str, readings: &[&Reading]) -> fmt::R
     let errors = sorted(confident.iter().map(|s| s.error.abs()));
     let within = confident
         .iter()
-        .filter(|s| s.error.abs() <= 2.0 * s.u)
+        .filter(|s| s.error.abs() <= 2.0 * s.u())
         .count();
     let gross = errors.iter().filter(|error| **error > GROSS).count();
     let share = |part: usize, whole: usize| 100.0 * part as f64 / whole.max(1) as f64;
@@ -195,7 +195,10 @@ impl Report<'_> {
             f,
             "\nSet-up, nobody helping              n  refused  both right   sure  sure but wrong  pivot P95 / px"
         )?;
-        let of: [(&str, Of); 2] = [("3 pictures", |s| &s.short), ("5 pictures", |s| &s.long)];
+        let of: [(&str, Of); 2] = [
+            ("3 pictures", |s| s.short.as_ref()),
+            ("5 pictures", |s| Some(&s.long)),
+        ];
         for (pictures, of) in of {
             for category in [Category::Good, Category::Typical, Category::Hard] {
                 for layout in [
@@ -209,7 +212,7 @@ impl Report<'_> {
                         .0
                         .iter()
                         .filter(|s| s.category == category && s.layout == layout);
-                    let all: Vec<&Proposed> = scenes.map(of).collect();
+                    let all: Vec<&Proposed> = scenes.filter_map(of).collect();
                     if all.is_empty() {
                         continue;
                     }
@@ -273,7 +276,7 @@ impl Report<'_> {
                     reading.trouble,
                     seen.error * 100.0,
                     reading.truth,
-                    seen.u * 100.0
+                    seen.u() * 100.0
                 )?;
             }
         }
