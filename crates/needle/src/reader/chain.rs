@@ -190,7 +190,7 @@ fn on_curve(blobs: &[Blob], end: End, radius: f64, reach: f64) -> Vec<Blob> {
 }
 
 /// Finest and coarsest step between marks, in radians.
-const STEPS: std::ops::Range<f64> = 0.008..0.28;
+const STEPS: std::ops::Range<f64> = 0.008..0.6;
 /// Marks in a row that may be missing.
 const GAP: i32 = 2;
 
