@@ -1,14 +1,18 @@
 //! The simulated rig as it is by default: its camera's pictures are drawn, and read by the real
 //! reader.
 
-use evidence::Observation;
+use evidence::{Needle, Observation, Sight};
 use guard::{Fault as Ended, Rig};
 use hw_sim::{Bench, Fault, Faults, Kind, Place, SharedBench};
 use movement::analysis::analyse;
+use needle::WireReader;
+use needle::camera::read_needle;
 use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
+use needlerig::simulated_camera::{picture, put_up};
 use needlerig_tests::campaign::Tap;
 use procedure::Depth;
 use std::sync::{Arc, Mutex};
+use tokio::runtime::Builder;
 
 /// A quick characterisation of this movement, with these faults; ended when `most` observations
 /// have been kept.
@@ -75,6 +79,62 @@ fn movements_are_characterised_by_camera() {
         let (done, kept) = run(movement, seed, &Faults::default());
         assert_right(&done, &kept);
     }
+}
+
+/// Sightings drawn by chance, as campaigns use them, against those from pictures, both of a needle
+/// at zero and on many benches: error, and both standard uncertainties.
+#[test]
+fn sightings_drawn_by_chance_err_as_those_from_pictures() {
+    let spec = hw_sim::find("heron").unwrap();
+    let bench = |seed| Arc::new(Mutex::new(Bench::standard(&spec, seed)));
+    let seen = |seed: u64| -> Vec<(f64, Needle)> {
+        let (mut camera, reader) = put_up(&bench(seed)).unwrap();
+        // Between the places of the set-up, towards either end.
+        let places = [0.03, 0.97];
+        let frames = camera.by_hand(&places).unwrap().into_iter();
+        let needles = frames.map(|frame| read_needle(&reader, &picture(frame).unwrap()).unwrap());
+        let pairs = needles.zip(places);
+        pairs
+            .map(|(needle, place)| (needle.deflection - place, needle))
+            .collect()
+    };
+    let drawn = |seed: u64| -> Vec<(f64, Needle)> {
+        let bench = bench(seed);
+        let truly = bench.lock().unwrap().shown();
+        let mut runtime = Builder::new_current_thread();
+        let runtime = runtime.enable_all().start_paused(true).build().unwrap();
+        let needle = runtime.block_on(async {
+            let mut wires = hw_sim::in_process(&bench).into_iter();
+            let (_, wire) = wires.find(|(name, _)| *name == "reader").unwrap();
+            let mut reader = WireReader::open(wire, needle::DEADLINE).await.unwrap();
+            reader.look().await.seen
+        });
+        // A look in 200 is a refusal.
+        needle
+            .map(|needle| (needle.deflection - truly, needle))
+            .into_iter()
+            .collect()
+    };
+    let seen: Vec<_> = (0..14).flat_map(seen).collect();
+    let drawn: Vec<_> = (0..300).flat_map(drawn).collect();
+    let of: [(&str, fn(&(f64, Needle)) -> f64); 3] = [
+        ("error", |(error, _)| *error),
+        ("own", |(_, needle)| needle.u),
+        ("shared", |(_, needle)| needle.u_shared),
+    ];
+    for (what, of) in of {
+        let [seen, drawn] = [&seen, &drawn].map(|all| rms(all.iter().map(of)));
+        println!("{what}: {seen:.2e} in pictures, {drawn:.2e} by chance");
+        // Twenty-eight errors, alike in pairs, leave about this open.
+        assert!(
+            (0.5..2.0).contains(&(drawn / seen)),
+            "{what}: {seen} {drawn}"
+        );
+    }
+}
+
+fn rms(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    (values.clone().map(|v| v * v).sum::<f64>() / values.count() as f64).sqrt()
 }
 
 /// Whether figures were found within twice their intervals, and the needle never passed its

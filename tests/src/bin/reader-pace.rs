@@ -5,7 +5,7 @@
 use dial_pictures::{Category, Layout, Scene, Shot, Stage};
 use needle::camera::decode_jpeg;
 use needle::reader::{Corrections, DialSetup, Picture, Reader};
-use needlerig_tests::campaign::pictured::{LONG, picture};
+use needlerig_tests::campaign::pictured::LONG;
 use serde_json::json;
 use std::error::Error;
 use std::path::Path;
