@@ -81,6 +81,9 @@ fn movements_are_characterised_by_camera() {
     }
 }
 
+/// One of the figures of a sighting with its error.
+type Of = fn(&(f64, Needle)) -> f64;
+
 /// Sightings drawn by chance, as campaigns use them, against those from pictures, both of a needle
 /// at zero and on many benches: error, and both standard uncertainties.
 #[test]
@@ -117,7 +120,7 @@ fn sightings_drawn_by_chance_err_as_those_from_pictures() {
     };
     let seen: Vec<_> = (0..14).flat_map(seen).collect();
     let drawn: Vec<_> = (0..300).flat_map(drawn).collect();
-    let of: [(&str, fn(&(f64, Needle)) -> f64); 3] = [
+    let of: [(&str, Of); 3] = [
         ("error", |(error, _)| *error),
         ("own", |(_, needle)| needle.u),
         ("shared", |(_, needle)| needle.u_shared),

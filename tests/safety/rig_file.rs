@@ -1,6 +1,6 @@
 //! The rig file's parser: it points at what is wrong, and nothing makes it panic.
 
-use guard::{CameraSource, CameraSpec, ReaderSpec, Rig, RigError};
+use guard::{CameraSettings, CameraSource, CameraSpec, ReaderSpec, Rig, RigError};
 use needlerig::session::SIMULATED_RIG;
 use proptest::prelude::*;
 use std::path::Path;
@@ -79,9 +79,27 @@ fn a_camera_is_told_by_its_source() {
         let dial = folder.join("my.toml");
         assert_eq!(
             rig.reader,
-            ReaderSpec::Camera(CameraSpec { source: read, dial })
+            ReaderSpec::Camera(CameraSpec {
+                source: read,
+                dial,
+                settings: CameraSettings::default()
+            })
         );
     }
+}
+
+#[test]
+fn a_camera_of_this_machine_has_settings() {
+    let reader = "kind = \"camera\"\nsource = \"/dev/video0\"\ndial = \"my.toml\"\n\
+                  exposure = \"10 ms\"\nfocus = 40\nmains = \"20 ms\"";
+    let text = SIMULATED_RIG.replace(READER, reader);
+    let rig = Rig::parse(&text, "rig.toml").unwrap();
+    let ReaderSpec::Camera(spec) = rig.reader else {
+        panic!("{:?}", rig.reader);
+    };
+    let settings = spec.settings;
+    assert_eq!(settings.exposure.unwrap().get(), 0.01);
+    assert_eq!((settings.focus, settings.gain), (Some(40), None));
 }
 
 #[test]
@@ -114,6 +132,18 @@ fn a_camera_that_is_stated_wrongly_is_pointed_at() {
             "\"my",
         ),
         ("kind = \"wire\"\ndial = \"my.toml\"", "\"wire\""),
+        (
+            "kind = \"camera\"\nsource = \"/dev/video0\"\ndial = \"my.toml\"\nexposure = \"2 s\"",
+            "\"2 s",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"INPROC::camera\"\nexposure = \"10 ms\"",
+            "\"10 ms",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"http://cam/still.jpg\"\ndial = \"my.toml\"\nfocus = 5",
+            "5",
+        ),
     ] {
         let error = wrong(READER, reader);
         let text = SIMULATED_RIG.replacen(READER, reader, 1);
@@ -161,7 +191,7 @@ fn wrong_values_are_pointed_at() {
         ("growth = \"50 %\"", "growth = \"-50 %\""),
         ("thermal_emf = \"3 uV\"", "thermal_emf = \"-3 uV\""),
         ("resource = \"INPROC::supply\"", "resource = \"somewhere\""),
-        ("kind = \"wire\"", "kind = \"oracle\""),
+        ("kind = \"camera\"", "kind = \"oracle\""),
     ] {
         let error = wrong(old, new);
         let text = SIMULATED_RIG.replacen(old, new, 1);
