@@ -277,3 +277,54 @@ fn trim(row: &mut Vec<(i32, usize)>) -> bool {
     }
     row.len() != before
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::picture::Plane;
+    use super::super::unroll::Grid;
+    use super::*;
+    use nalgebra::Vector2;
+
+    /// Forty marks, four columns wide and four apart, of this tone on a face of the other.
+    fn printed(ink: f32, face: f32) -> Unrolled {
+        let (width, height) = (400, 120);
+        let tone = |index: usize| {
+            let (x, y) = (index % width, index / width);
+            match (40..360).contains(&x) && (40..80).contains(&y) && x % 8 < 4 {
+                true => ink,
+                false => face,
+            }
+        };
+        let plane = Plane {
+            width,
+            height,
+            values: (0..width * height).map(tone).collect(),
+        };
+        let grid = Grid {
+            first_angle: 0.0,
+            angle_step: 0.005,
+            columns: width - 1,
+            first_radius: 0.0,
+            radius_step: 1.0,
+            rows: height - 1,
+        };
+        Unrolled::new(&plane, grid, |angle, radius| {
+            Vector2::new((angle / 0.005).round(), radius)
+        })
+    }
+
+    #[test]
+    fn gaps_between_close_marks_are_no_marks() {
+        for (ink, tone, face) in [(Ink::Light, 200.0, 40.0), (Ink::Dark, 40.0, 200.0)] {
+            let unrolled = printed(tone, face);
+            let find = |ink| best(&unrolled.strokes(ink, 10.0), 60.0);
+            for other in [Ink::Dark, Ink::Light] {
+                let chain = find(other).expect("marks and gaps are even strokes alike");
+                assert!(chain.marks.len() > 30, "{other:?}: {}", chain.marks.len());
+                assert_eq!(is_print(&unrolled, &chain), other == ink);
+            }
+            let (chain, found) = in_either_ink(&unrolled, find).expect("a scale");
+            assert_eq!((found, chain.marks.len()), (ink, 40));
+        }
+    }
+}
