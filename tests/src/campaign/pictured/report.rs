@@ -1,7 +1,7 @@
 //! What a campaign of pictures shows.
 
 use super::{Pictured, Proposed, Reading, Sight};
-use dial_pictures::{Category, Layout};
+use dial_pictures::{Category, Layout, Trouble};
 use needle::reader::TRUSTED;
 use statrs::distribution::{Beta, ContinuousCDF};
 use std::collections::BTreeMap;
@@ -32,7 +32,7 @@ impl fmt::Display for Report<'_> {
             line(f, &name, &readings)?;
         }
         writeln!(f, "\nDisturbed, scales about a pivot\n{HEAD}")?;
-        for trouble in dial_pictures::Trouble::ALL {
+        for trouble in Trouble::ALL {
             let turning = |scene: &Pictured| scene.layout != Layout::Edgewise;
             let readings = self.readings(&turning, |reading| reading.trouble == Some(trouble));
             line(f, &format!("{trouble:?}"), &readings)?;
@@ -135,6 +135,30 @@ fn percentile(sorted: &[f64], p: f64) -> f64 {
 }
 
 impl Report<'_> {
+    /// What must never happen, and did: a gross error stated with confidence under good or typical
+    /// conditions, a needle read where there is none, a wrong set-up proposed without doubt.
+    pub fn broken(&self) -> Vec<String> {
+        let mut broken = Vec::new();
+        for scene in self.0 {
+            let mut say = |what: String| broken.push(format!("{what}: --seed {}", scene.seed));
+            let fair = scene.category != Category::Hard;
+            for reading in &scene.readings {
+                let Ok(seen) = &reading.seen else { continue };
+                if reading.trouble == Some(Trouble::NoNeedle) {
+                    say("read a needle where there is none".to_owned());
+                } else if fair && seen.confidence >= TRUSTED && seen.error.abs() > GROSS {
+                    say(format!("{:.2} % off with confidence", seen.error * 100.0));
+                }
+            }
+            for proposed in scene.short.iter().chain([&scene.long]) {
+                if proposed.sure && !proposed.right {
+                    say("a wrong set-up without doubt".to_owned());
+                }
+            }
+        }
+        broken
+    }
+
     fn readings(
         &self,
         scenes: &dyn Fn(&Pictured) -> bool,
