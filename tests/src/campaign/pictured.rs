@@ -39,7 +39,7 @@ pub struct Pictured {
     pub size: (usize, usize),
     /// Whether there is a mirror under the needle.
     pub mirror: bool,
-    /// Set-up from three pictures, nobody helping; in one scene of [`SHORT_IN`].
+    /// Set-up from three pictures, nobody helping; in one scene of eight.
     pub short: Option<Proposed>,
     /// Set-up from five pictures, nobody helping.
     pub long: Proposed,
