@@ -18,7 +18,11 @@ use tokio::sync::{oneshot, watch};
 fn proposed() -> Dial {
     let pictures = pictures(&PLACES, 1000);
     let setup = DialSetup::propose(&pictures).unwrap();
-    Dial { setup, pictures }
+    Dial {
+        setup,
+        pictures,
+        part: None,
+    }
 }
 
 /// The dial as a person confirmed it.

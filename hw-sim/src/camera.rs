@@ -7,8 +7,11 @@ use std::f64::consts::PI;
 pub const FRAME: u64 = 33_333_333;
 /// Time of exposure of a picture, s.
 const EXPOSURE: f64 = 0.010;
-/// Standard uncertainty shared by all looks of a run, fraction of scale.
-pub const SHARED: f64 = 0.000_4;
+/// Standard uncertainty shared by all looks of a run, fraction of scale: smallest and largest. Like
+/// those of one look, as the real reader's in pictures of the bench's own camera.
+const SHARED: (f64, f64) = (0.000_05, 0.001_5);
+/// Standard uncertainty of one look.
+const OWN: (f64, f64) = (0.000_01, 0.000_04);
 const KEPT: usize = 64;
 /// Why a picture that is no longer kept can't be looked at.
 pub(crate) const LOST: &str = "picture lost";
@@ -38,6 +41,7 @@ pub enum Look {
 pub struct Camera {
     seed: u64,
     own: f64,
+    shared: f64,
     shape: (f64, f64),
     frames: [Kept; KEPT],
 }
@@ -62,8 +66,8 @@ pub(crate) struct Exposed {
     pub way: f64,
     /// Time since then, s.
     pub age: f64,
-    /// Nothing reaches the sensor.
-    pub covered: bool,
+    /// Light on the sensor, as a share of the usual.
+    pub exposure: f64,
     /// How far the camera was knocked, px.
     pub knocked: f64,
 }
@@ -73,7 +77,8 @@ impl Camera {
     pub fn new(draw: &mut Draw) -> Self {
         Camera {
             seed: draw.seed(),
-            own: draw.between(0.000_3, 0.000_8),
+            own: draw.between(OWN.0, OWN.1),
+            shared: draw.log_between(SHARED.0, SHARED.1),
             shape: (draw.normal(), draw.normal()),
             frames: [Kept {
                 number: u64::MAX,
@@ -81,6 +86,11 @@ impl Camera {
                 speed: 0.0,
             }; KEPT],
         }
+    }
+
+    /// Seed of all that is its own.
+    pub(crate) fn seed(&self) -> u64 {
+        self.seed
     }
 
     /// Keeps what the needle showed at frame `number`, and how fast it moved.
@@ -100,7 +110,7 @@ impl Camera {
             shown: kept.shown,
             way: kept.speed * EXPOSURE,
             age: age(number, now),
-            covered: false,
+            exposure: 1.0,
             knocked: 0.0,
         })
     }
@@ -133,12 +143,12 @@ impl Camera {
             return Look::Unseen(REASONS[draw.nanos(0, REASONS.len() as u64) as usize]);
         }
         let (g1, g2) = self.shape;
-        let common = SHARED * (g1 * (PI * shown).cos() + g2 * (PI * shown).sin());
+        let common = self.shared * (g1 * (PI * shown).cos() + g2 * (PI * shown).sin());
         let deflection = shown + common + self.own * draw.normal();
         Look::Seen {
             deflection,
             own: self.own,
-            shared: SHARED,
+            shared: self.shared,
             age: age(number, now),
         }
     }

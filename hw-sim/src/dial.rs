@@ -3,12 +3,21 @@
 
 use crate::bench::{Bench, SharedBench};
 use crate::camera::{Exposed, LOST};
+use crate::draw::Draw;
 use crate::faults::Place;
-use dial_pictures::{Disturbance, Frame, PictureError, Scene, Shot, Stage};
+use dial_pictures::{Category, Disturbance, Frame, Layout, PictureError, Scene, Shot, Spot, Stage};
 use std::sync::{MutexGuard, PoisonError};
 use thiserror::Error;
 use tokio::time::sleep_until;
 
+/// Size of the pictures of the bench's own camera, px.
+const SIZE: (usize, usize) = (640, 480);
+/// Kinds of dials before it.
+const LAYOUTS: [Layout; 4] = [Layout::Narrow, Layout::Arc, Layout::Corner, Layout::Long];
+/// Stream of the seeds of its dials.
+const DIALS: u64 = 60;
+/// Number of the first picture taken by hand, far from those of the clock.
+const BY_HAND: u64 = 1 << 60;
 /// Turn of the picture with each pixel that a knock moves it, rad.
 const ROLL: f64 = 2e-4;
 /// Direction of a knock.
@@ -53,6 +62,39 @@ impl DialCamera {
             scene,
             knocked: 0.0,
         }
+    }
+
+    /// The bench's own camera: which dial it sees, and how it stands before it, follows from the
+    /// bench's seed. Who finds that it stands badly tries again, with the next `attempt`.
+    pub fn own(bench: &SharedBench, attempt: u64) -> Self {
+        let seed = {
+            let bench = bench.lock().unwrap_or_else(PoisonError::into_inner);
+            bench.camera.seed()
+        };
+        let mut draw = Draw::new(seed, DIALS + attempt);
+        let layout = LAYOUTS[draw.nanos(0, LAYOUTS.len() as u64) as usize];
+        let mut scene = Scene::random_of(Category::Good, layout, draw.nanos(0, 1 << 53), SIZE);
+        // Frames stay in this process.
+        scene.sensor.jpeg = None;
+        DialCamera::new(bench, scene)
+    }
+
+    /// Pictures with the needle put in these places by hand, before anything begins.
+    ///
+    /// # Errors
+    /// When a picture can't be compressed as the scene asks for.
+    pub fn by_hand(&mut self, places: &[f64]) -> Result<Vec<Frame>, PictureError> {
+        let shots = (BY_HAND..).zip(places);
+        shots
+            .map(|(number, place)| self.stage.frame(&Shot::plain(*place, number)))
+            .collect()
+    }
+
+    /// Where a person sees the zero mark and the full-scale mark begin, px; the first pixel covers
+    /// 0 to 1.
+    pub fn marks(&self) -> [Spot; 2] {
+        let truth = self.scene.truth();
+        [truth.zero, truth.full_scale]
     }
 
     /// The scene as it was set up.
@@ -104,8 +146,9 @@ impl DialCamera {
         if exposed.way != 0.0 {
             shot.disturbances.push(Disturbance::Moving(exposed.way));
         }
-        if exposed.covered {
-            shot.disturbances.push(Disturbance::Exposure(0.0));
+        if exposed.exposure != 1.0 {
+            let exposure = Disturbance::Exposure(exposed.exposure);
+            shot.disturbances.push(exposure);
         }
         self.stage.frame(&shot)
     }

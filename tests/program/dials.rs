@@ -50,6 +50,45 @@ fn a_dial_is_set_up_confirmed_and_read() {
     assert!(off.abs() < 4.0 * u && u < 0.002, "off by {off}, u {u}");
 }
 
+/// Two pictures side by side.
+fn beside(left: &Picture, right: &Picture) -> Picture {
+    let row = 3 * left.width();
+    let rows = left.samples().chunks(row).zip(right.samples().chunks(row));
+    let samples = rows.flat_map(|(left, right)| [left, right].concat());
+    Picture::rgb(2 * left.width(), left.height(), samples.collect()).unwrap()
+}
+
+#[test]
+fn one_of_two_dials_in_a_picture_is_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let tray = |here: &[f64], there: &[f64], first: u64| -> Vec<Picture> {
+        let (left, right) = (pictures(there, first + 500), pictures(here, first));
+        left.iter().zip(&right).map(|(l, r)| beside(l, r)).collect()
+    };
+    let names: Vec<String> = (1..=PLACES.len()).map(|n| format!("{n}.png")).collect();
+    let other = [0.5; PLACES.len()];
+    for (name, picture) in names.iter().zip(&tray(&PLACES, &other, 1000)) {
+        write(folder, name, picture);
+    }
+    let names = names.iter().map(String::as_str);
+    let mut arguments: Vec<&str> = ["dial", "propose"].into_iter().chain(names).collect();
+    arguments.extend(["--confirm", "--region"]);
+    let (code, object) = json(folder, &[&arguments[..], &["640,0,640,480"]].concat());
+    assert_eq!((code, &object["unattended"]), (0, &true.into()), "{object}");
+    write(folder, "later.png", &tray(&[0.3], &[0.8], 3000)[0]);
+    let (code, object) = json(folder, &["dial", "read", "dial.toml", "later.png"]);
+    assert_eq!(code, 0, "{object}");
+    let seen = object["pictures"][0]["deflection"].as_f64().unwrap();
+    assert!((seen - 0.3).abs() < 0.002, "{object}");
+    // A picture of one dial alone is another camera's.
+    write(folder, "alone.png", &pictures(&[0.3], 2000)[0]);
+    let (code, object) = json(folder, &["dial", "read", "dial.toml", "alone.png"]);
+    assert_eq!(code, 3, "{object}");
+    let (code, object) = json(folder, &[&arguments[..], &["900,0,640,480"]].concat());
+    assert_eq!(code, 2, "{object}");
+}
+
 #[test]
 fn a_wrong_mark_is_corrected_by_a_place_in_the_picture() {
     let folder = tempfile::tempdir().unwrap();

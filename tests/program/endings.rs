@@ -1,6 +1,6 @@
 //! How the program ends when it is stopped, asked the wrong thing, or not listened to.
 
-use super::{json, program, run};
+use super::{PICTURELESS, json, program, run};
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::ffi::OsStrExt;
@@ -146,8 +146,15 @@ fn a_rig_that_must_not_be_used_is_told_in_one_object() {
 fn every_object_of_characterize_has_all_its_keys() {
     let folder = tempfile::tempdir().unwrap();
     let cases: [&[&str]; 4] = [
-        &["characterize", "--quick", "--seed", "2"],
-        &["characterize", "--movement", "nobody", "--seed", "2"],
+        &["characterize", PICTURELESS, "--quick", "--seed", "2"],
+        &[
+            "characterize",
+            PICTURELESS,
+            "--movement",
+            "nobody",
+            "--seed",
+            "2",
+        ],
         &["characterize", "--seed", "two"],
         &["characterize", "--store", "no/folder/x.sqlite"],
     ];
@@ -217,6 +224,7 @@ fn records_are_listed_and_written_out() {
         folder.path(),
         &[
             "characterize",
+            PICTURELESS,
             "--quick",
             "--seed",
             "4",
@@ -344,7 +352,7 @@ fn a_run_that_was_killed_is_resumed_in_its_own_record() {
 fn sitting() -> Vec<evidence::Observation> {
     let movement = hw_sim::find("heron").unwrap();
     let bench = std::sync::Arc::new(std::sync::Mutex::new(hw_sim::Bench::standard(&movement, 5)));
-    let rig = guard::Rig::parse(needlerig::session::SIMULATED_RIG, "simulated.toml").unwrap();
+    let rig = guard::Rig::parse(&needlerig::session::PICTURELESS_RIG, "simulated.toml").unwrap();
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order =
         needlerig::session::Order::new(std::sync::Arc::new(rig), procedure::Depth::Quick, stop);

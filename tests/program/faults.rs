@@ -1,6 +1,6 @@
 //! How the program ends when the simulated bench has faults.
 
-use super::json;
+use super::{PICTURELESS, json};
 use serde_json::Value;
 use std::path::Path;
 
@@ -9,7 +9,14 @@ fn supply(folder: &Path, fault: &str) -> (i32, Value) {
     let plan =
         format!("[[fault]]\nplace = \"supply\"\nwhen_on = true\nafter_lines = 120\n{fault}\n");
     std::fs::write(folder.join("plan.toml"), plan).unwrap();
-    let arguments = ["characterize", "--seed", "9", "--faults", "plan.toml"];
+    let arguments = [
+        "characterize",
+        PICTURELESS,
+        "--seed",
+        "9",
+        "--faults",
+        "plan.toml",
+    ];
     json(folder, &arguments)
 }
 
@@ -44,7 +51,14 @@ fn a_plan_that_is_survived_gives_a_result_and_is_kept_with_it() {
     let folder = tempfile::tempdir().unwrap();
     let plan = include_str!("../../rigs/faults/bad-evening.toml");
     std::fs::write(folder.path().join("plan.toml"), plan).unwrap();
-    let arguments = ["characterize", "--seed", "9", "--faults", "plan.toml"];
+    let arguments = [
+        "characterize",
+        PICTURELESS,
+        "--seed",
+        "9",
+        "--faults",
+        "plan.toml",
+    ];
     let (code, object) = json(folder.path(), &arguments);
     assert_eq!(
         (code, &object["truth"]["safe"]),

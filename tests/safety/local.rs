@@ -2,7 +2,7 @@
 
 use super::scene::{Stage, paused};
 use guard::Rig;
-use needlerig::session::SIMULATED_RIG;
+use needlerig::session::PICTURELESS_RIG;
 use std::sync::{Arc, Mutex};
 use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream};
 
@@ -31,7 +31,7 @@ fn told(end: &'static str) -> Vec<String> {
         let mut stage = Stage::new("heron");
         let folder = tempfile::tempdir().unwrap();
         std::fs::create_dir(folder.path().join("dialects")).unwrap();
-        let mut rig = SIMULATED_RIG.to_owned();
+        let mut rig = PICTURELESS_RIG.clone();
         for name in ["simulated-supply", "scpi-meter"] {
             let built_in = format!(
                 "{}/../rigs/dialects/{name}.toml",

@@ -3,7 +3,7 @@
 use evidence::Observation;
 use guard::{Fault as Ended, Refusal, Rig};
 use hw_sim::{Bench, Condition, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench, Truth};
-use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
+use needlerig::session::{Order, PICTURELESS_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
 use needlerig_tests::campaign::guarded::Compare;
 use procedure::{Depth, Outcome, Stopped};
@@ -15,7 +15,7 @@ fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
 }
 
 fn run_on(movement: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
-    run_with(&hw_sim::find(movement).unwrap(), SIMULATED_RIG, fault)
+    run_with(&hw_sim::find(movement).unwrap(), &PICTURELESS_RIG, fault)
 }
 
 fn run_with(movement: &MovementSpec, rig: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
@@ -186,7 +186,7 @@ fn reversed_unseen(movement: &str, zero: f64) -> Truth {
     let mut movement = hw_sim::find(movement).unwrap();
     movement.condition = Condition::Reversed;
     let elsewhere = Fault::new(Place::Reader, Kind::OtherDial).sized(zero);
-    let (done, _) = run_with(&movement, SIMULATED_RIG, elsewhere);
+    let (done, _) = run_with(&movement, &PICTURELESS_RIG, elsewhere);
     assert!(done.truth.safe);
     done.truth
 }
@@ -204,7 +204,7 @@ fn suppressed_zeros_are_not_over_driven() {
         for name in ["heron", "fennel", "teasel", "ledger"] {
             let mut movement = hw_sim::find(name).unwrap();
             movement.law = Law::Suppressed(start);
-            let text = SIMULATED_RIG.replace(
+            let text = PICTURELESS_RIG.replace(
                 "unseen_drop = \"20 mV\"",
                 &format!("unseen_drop = \"{drop}\""),
             );
@@ -267,7 +267,7 @@ fn a_supply_that_lies_about_zero_moves_no_contact() {
         let plan = Faults {
             fault: vec![lies, ignores(seconds)],
         };
-        let (done, kept) = run_plan(&movement, SIMULATED_RIG, &plan);
+        let (done, kept) = run_plan(&movement, &PICTURELESS_RIG, &plan);
         let fault = fault(&done);
         caught += u32::from(matches!(fault, Ended::Current { .. }));
         let bounds = kept.iter().map(|o| o.set.bound.unwrap().get());
@@ -311,7 +311,7 @@ fn two_contacts_that_stay_closed_are_within_the_bound() {
             let movement = hw_sim::find(movement).unwrap();
             let bench = Bench::faulty(&movement, 7, &Faults { fault: faults });
             let bench: SharedBench = Arc::new(Mutex::new(bench));
-            let rig = Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").unwrap());
+            let rig = Arc::new(Rig::parse(&PICTURELESS_RIG, "simulated.toml").unwrap());
             let (_asks, stop) = tokio::sync::watch::channel(false);
             let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
             let journal = Compare::new(&bench, &rig);

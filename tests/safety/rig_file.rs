@@ -1,12 +1,12 @@
 //! The rig file's parser: it points at what is wrong, and nothing makes it panic.
 
-use guard::{CameraSource, CameraSpec, ReaderSpec, Rig, RigError};
+use guard::{CameraSettings, CameraSource, CameraSpec, ReaderSpec, Rig, RigError};
 use needlerig::session::SIMULATED_RIG;
 use proptest::prelude::*;
 use std::path::Path;
 
 /// The simulated rig's reader.
-const WIRE: &str = "kind = \"wire\"\nresource = \"INPROC::reader\"";
+const READER: &str = "kind = \"camera\"\nsource = \"INPROC::camera\"";
 
 /// The simulated rig's file with one replacement, which must be wrong.
 fn wrong(old: &str, new: &str) -> RigError {
@@ -74,14 +74,32 @@ fn a_camera_is_told_by_its_source() {
         ("file:now.jpg", CameraSource::File(folder.join("now.jpg"))),
     ] {
         let reader = format!("kind = \"camera\"\nsource = \"{source}\"\ndial = \"my.toml\"");
-        let text = SIMULATED_RIG.replace(WIRE, &reader);
+        let text = SIMULATED_RIG.replace(READER, &reader);
         let rig = Rig::parse(&text, "rigs/rig.toml").unwrap();
         let dial = folder.join("my.toml");
         assert_eq!(
             rig.reader,
-            ReaderSpec::Camera(CameraSpec { source: read, dial })
+            ReaderSpec::Camera(CameraSpec {
+                source: read,
+                dial,
+                settings: CameraSettings::default()
+            })
         );
     }
+}
+
+#[test]
+fn a_camera_of_this_machine_has_settings() {
+    let reader = "kind = \"camera\"\nsource = \"/dev/video0\"\ndial = \"my.toml\"\n\
+                  exposure = \"10 ms\"\nfocus = 40\nmains = \"20 ms\"";
+    let text = SIMULATED_RIG.replace(READER, reader);
+    let rig = Rig::parse(&text, "rig.toml").unwrap();
+    let ReaderSpec::Camera(spec) = rig.reader else {
+        panic!("{:?}", rig.reader);
+    };
+    let settings = spec.settings;
+    assert_eq!(settings.exposure.unwrap().get(), 0.01);
+    assert_eq!((settings.focus, settings.gain), (Some(40), None));
 }
 
 #[test]
@@ -114,9 +132,21 @@ fn a_camera_that_is_stated_wrongly_is_pointed_at() {
             "\"my",
         ),
         ("kind = \"wire\"\ndial = \"my.toml\"", "\"wire\""),
+        (
+            "kind = \"camera\"\nsource = \"/dev/video0\"\ndial = \"my.toml\"\nexposure = \"2 s\"",
+            "\"2 s",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"INPROC::camera\"\nexposure = \"10 ms\"",
+            "\"10 ms",
+        ),
+        (
+            "kind = \"camera\"\nsource = \"http://cam/still.jpg\"\ndial = \"my.toml\"\nfocus = 5",
+            "5",
+        ),
     ] {
-        let error = wrong(WIRE, reader);
-        let text = SIMULATED_RIG.replacen(WIRE, reader, 1);
+        let error = wrong(READER, reader);
+        let text = SIMULATED_RIG.replacen(READER, reader, 1);
         let right = place(&text, reader, at);
         assert_eq!((error.line, error.column), right, "{reader}: {error}");
     }
@@ -161,7 +191,7 @@ fn wrong_values_are_pointed_at() {
         ("growth = \"50 %\"", "growth = \"-50 %\""),
         ("thermal_emf = \"3 uV\"", "thermal_emf = \"-3 uV\""),
         ("resource = \"INPROC::supply\"", "resource = \"somewhere\""),
-        ("kind = \"wire\"", "kind = \"oracle\""),
+        ("kind = \"camera\"", "kind = \"oracle\""),
     ] {
         let error = wrong(old, new);
         let text = SIMULATED_RIG.replacen(old, new, 1);

@@ -5,7 +5,7 @@ use evidence::{Journal, Observation};
 use guard::{Fault, Guard, Rig, SafeReport, Watching, Wires};
 use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
 use needle::WireReader;
-use needlerig::session::SIMULATED_RIG;
+use needlerig::session::PICTURELESS_RIG;
 use needlerig_tests::campaign::Tap;
 use procedure::{Depth, Outcome, Plan, RunEnd, Stopped, characterize};
 use std::future::Future;
@@ -49,7 +49,7 @@ impl Stage {
         Self {
             bench,
             wires,
-            rig: Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").unwrap()),
+            rig: Arc::new(Rig::parse(&PICTURELESS_RIG, "simulated.toml").unwrap()),
             tap: Tap::default(),
             asks,
             stop,
@@ -58,8 +58,8 @@ impl Stage {
 
     /// One replacement in the rig file.
     pub fn edit(&mut self, old: &str, new: &str) {
-        let text = SIMULATED_RIG.replacen(old, new, 1);
-        assert_ne!(text, SIMULATED_RIG, "\"{old}\" is not in the file");
+        let text = PICTURELESS_RIG.replacen(old, new, 1);
+        assert_ne!(text, *PICTURELESS_RIG, "\"{old}\" is not in the file");
         self.rig = Arc::new(Rig::parse(&text, "simulated.toml").unwrap());
     }
 

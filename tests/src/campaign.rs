@@ -12,7 +12,7 @@ use evidence::{Journal, JournalError, Observation};
 use guard::Rig;
 use hw_sim::{Bench, MovementSpec, Pool, Truth};
 use movement::analysis::{Findings, analyse};
-use needlerig::session::{Order, SIMULATED_RIG, simulated};
+use needlerig::session::{Order, simulated};
 use procedure::{Depth, Outcome};
 use quantity::Uncertain;
 use serde::{Deserialize, Serialize};
@@ -98,22 +98,23 @@ impl Tap {
     }
 }
 
-/// Runs and judges one random measurable movement.
+/// Runs and judges one random measurable movement on the simulated rig of this file.
 ///
 /// # Errors
 /// When the rig file or the runtime can't be had.
-pub fn trial(seed: u64, depth: Depth) -> Result<Trial, String> {
+pub fn trial(rig: &str, seed: u64, depth: Depth) -> Result<Trial, String> {
     let movement = hw_sim::random(seed, Pool::Measurable);
-    let (findings, refused, truth, lasted) = run(&movement, seed, depth)?;
+    let (findings, refused, truth, lasted) = run(rig, &movement, seed, depth)?;
     Ok(judge(seed, &movement, &findings, refused, &truth, lasted))
 }
 
 fn run(
+    rig: &str,
     movement: &MovementSpec,
     seed: u64,
     depth: Depth,
 ) -> Result<(Findings, Option<String>, Truth, f64), String> {
-    let rig = Arc::new(Rig::parse(SIMULATED_RIG, "simulated.toml").map_err(|e| e.to_string())?);
+    let rig = Arc::new(Rig::parse(rig, "simulated.toml").map_err(|e| e.to_string())?);
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let tap = Tap::default();
     let statement = rig.statement();

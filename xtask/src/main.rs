@@ -52,11 +52,15 @@ const TASKS: [Task; 11] = [
     ),
     (
         "bench",
-        "[ROUNDS]: simulated seconds per wall second; \"wires [ROUNDS]\": questions per second on wires",
+        "[ROUNDS]: simulated seconds per wall second; \"wires [ROUNDS]\": questions per second on wires; \"reader\": milliseconds a picture",
         |arguments| match arguments {
             [first, rest @ ..] if first == "wires" => {
                 peers::peers(&[])?;
                 program("wire-rate", rest)
+            }
+            [only] if only == "reader" => {
+                peers::pace()?;
+                program("reader-pace", &[])
             }
             _ => program("bench", arguments),
         },

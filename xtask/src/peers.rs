@@ -3,10 +3,7 @@
 use crate::run::{program, quietly};
 use std::path::PathBuf;
 
-/// Packages with their versions.
-const WANTED: &str = include_str!("../../tests/peers/requirements.txt");
-
-/// Installs the packages unless these very versions are there already.
+/// Installs what the tests face, unless it is there already.
 ///
 /// # Errors
 /// When there is no Python, or the packages can't be had.
@@ -14,9 +11,26 @@ pub fn peers(arguments: &[String]) -> Result<(), String> {
     if let Some(argument) = arguments.first() {
         return Err(format!("there is no \"{argument}\" to choose"));
     }
-    let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../target/peers");
+    let wanted = include_str!("../../tests/peers/requirements.txt");
+    environment("peers", "tests/peers/requirements.txt", wanted)
+}
+
+/// Installs what the reader's speed is compared with, unless it is there already.
+///
+/// # Errors
+/// As [`peers`].
+pub fn pace() -> Result<(), String> {
+    let wanted = include_str!("../../tests/peers/pace.txt");
+    environment("pace", "tests/peers/pace.txt", wanted)
+}
+
+/// A Python environment under target with these very packages, which the file `list` names.
+fn environment(name: &str, list: &str, wanted: &str) -> Result<(), String> {
+    let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .join("../target")
+        .join(name);
     let done = folder.join("installed.txt");
-    if std::fs::read_to_string(&done).is_ok_and(|found| found == WANTED) {
+    if std::fs::read_to_string(&done).is_ok_and(|found| found == wanted) {
         return Ok(());
     }
     let mut python = program("python3");
@@ -28,7 +42,7 @@ pub fn peers(arguments: &[String]) -> Result<(), String> {
     })?;
     let mut pip = program(&folder.join("bin/pip").display().to_string());
     pip.args(["install", "--quiet", "--disable-pip-version-check"]);
-    pip.args(["--requirement", "tests/peers/requirements.txt"]);
+    pip.args(["--requirement", list]);
     quietly(pip)?;
-    std::fs::write(&done, WANTED).map_err(|error| format!("{}: {error}", done.display()))
+    std::fs::write(&done, wanted).map_err(|error| format!("{}: {error}", done.display()))
 }

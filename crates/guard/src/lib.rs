@@ -41,8 +41,8 @@ pub use crate::proposal::{Halt, Proposal, Report, Settle};
 pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
-    CameraSource, CameraSpec, Element, Finding, Limits, MeterSpec, Path, Protection, Range,
-    ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
+    CameraSettings, CameraSource, CameraSpec, Element, Finding, Limits, MeterSpec, Path,
+    Protection, Range, ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};

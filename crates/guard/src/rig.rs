@@ -11,7 +11,7 @@ mod validate;
 pub use file::RigError;
 pub use pots::PotBank;
 pub use range::Range;
-pub use reader::{CameraSource, CameraSpec, ReaderSpec};
+pub use reader::{CameraSettings, CameraSource, CameraSpec, ReaderSpec};
 pub use review::{Finding, Review};
 
 use drivers::{Resource, Serial};

@@ -2,7 +2,7 @@
 //! stand in a folder beside it.
 
 use crate::exit::{Failure, REFUSED, STORE};
-use needle::camera::{LARGEST_FILE, decode_picture, encode_png};
+use needle::camera::{LARGEST_FILE, Region, decode_picture, encode_png};
 use needle::reader::{DialSetup, Picture, Reader};
 use serde::{Deserialize, Serialize};
 use std::fs::File;
@@ -26,7 +26,53 @@ struct DialFile {
     format: u32,
     /// Names of the pictures, from the file's folder on; the needle at rest first.
     pictures: Vec<String>,
+    /// Where the dial is in the camera's pictures, if not all over them.
+    part: Option<Part>,
     setup: DialSetup,
+}
+
+/// One of several dials in a picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Part {
+    /// First column.
+    pub left: usize,
+    /// First row.
+    pub top: usize,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Width and height of the whole picture, px.
+    pub of: [usize; 2],
+}
+
+impl Part {
+    /// The same without the size of the whole.
+    pub fn region(&self) -> Region {
+        Region {
+            left: self.left,
+            top: self.top,
+            width: self.width,
+            height: self.height,
+        }
+    }
+
+    /// This part of a whole picture.
+    ///
+    /// # Errors
+    /// When the picture has another size, or the part lies outside.
+    pub fn cut(&self, whole: &Picture) -> Result<Picture, String> {
+        let size = [whole.width(), whole.height()];
+        if size != self.of {
+            let [width, height] = self.of;
+            return Err(format!(
+                "the picture has {} × {} pixels; the dial's region is one of {width} × {height}",
+                size[0], size[1]
+            ));
+        }
+        self.region().of(whole).map_err(|error| error.to_string())
+    }
 }
 
 /// A dial that is set up.
@@ -34,8 +80,10 @@ struct DialFile {
 pub struct Dial {
     /// The set-up.
     pub setup: DialSetup,
-    /// The pictures that it was made from, the needle at rest first.
+    /// The pictures that it was made from, the needle at rest first: of its part only.
     pub pictures: Vec<Picture>,
+    /// Where it is in the camera's pictures, if not all over them.
+    pub part: Option<Part>,
 }
 
 impl Dial {
@@ -62,6 +110,7 @@ impl Dial {
         Ok(Self {
             setup: file.setup,
             pictures: pictures.collect::<Result<_, _>>()?,
+            part: file.part,
         })
     }
 
@@ -95,6 +144,7 @@ impl Dial {
                 .clone()
                 .map(|name| base.join(name).display().to_string())
                 .collect(),
+            part: self.part,
             setup: self.setup.clone(),
         };
         let text = toml::to_string(&file).map_err(|error| unkept(path, error.to_string()))?;

@@ -12,4 +12,5 @@ pub mod object;
 pub mod output;
 pub mod recorder;
 pub mod session;
+pub mod simulated_camera;
 pub mod worth;

@@ -1,6 +1,7 @@
 //! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
+use crate::simulated_camera::{PictureSight, put_up};
 use evidence::{Journal, JournalError, Sight};
 use guard::{
     Fault, Guard, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring, check_wiring,
@@ -10,7 +11,7 @@ use needle::WireReader;
 use procedure::{Depth, Progress, RunEnd, characterize};
 use quantity::Seconds;
 use std::path::PathBuf;
-use std::sync::{Arc, PoisonError};
+use std::sync::{Arc, LazyLock, PoisonError};
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
 use tokio::sync::watch;
@@ -20,6 +21,17 @@ const READER_DEADLINE: Duration = Duration::from_secs(2);
 
 /// The rig file of the simulated rig, part of the program.
 pub const SIMULATED_RIG: &str = include_str!("../../../rigs/simulated.toml");
+
+/// The simulated rig without pictures: its sightings are drawn by chance, with errors as those of
+/// the reader are spread. A hundred times faster.
+pub static PICTURELESS_RIG: LazyLock<String> = LazyLock::new(|| {
+    SIMULATED_RIG
+        .replace("kind = \"camera\"", "kind = \"wire\"")
+        .replace(
+            "source = \"INPROC::camera\"",
+            "resource = \"INPROC::reader\"",
+        )
+});
 
 /// What a run is to do.
 #[derive(Clone)]
@@ -83,7 +95,14 @@ pub fn simulated(
     Ok(runtime.block_on(async {
         let began = tokio::time::Instant::now();
         let mut wires = wires(bench);
-        let end = one_run(order, &mut wires, Watching::InProcess, journal, watch).await;
+        let end = async {
+            let sight = match &order.rig.reader {
+                ReaderSpec::SimulatedCamera(_) => pictures(bench)?,
+                other => reader(other, &mut wires).await?,
+            };
+            one_run(order, wires, sight, Watching::InProcess, journal, watch).await
+        };
+        let end = end.await;
         let mut bench = bench.lock().unwrap_or_else(PoisonError::into_inner);
         bench.catch_up();
         Simulated {
@@ -106,9 +125,12 @@ pub fn real(
     watch: impl FnMut(&Progress),
 ) -> std::io::Result<Result<RunEnd, Fault>> {
     let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
-    let mut wires = Wires::new();
     let watching = watched(report);
-    Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, watch)))
+    Ok(runtime.block_on(async {
+        let mut wires = Wires::new();
+        let sight = reader(&order.rig.reader, &mut wires).await?;
+        one_run(order, wires, sight, watching, journal, watch).await
+    }))
 }
 
 fn watched(report: PathBuf) -> Watching {
@@ -160,25 +182,25 @@ fn wires(bench: &SharedBench) -> Wires {
     named.map(|(name, wire)| (name.to_owned(), wire)).collect()
 }
 
+/// The camera of the simulated bench, with its dial set up.
+fn pictures(bench: &SharedBench) -> Result<Box<dyn Sight>, Fault> {
+    let (camera, reader) =
+        put_up(bench).map_err(|why| Fault::Instrument(format!("reader: {why}")))?;
+    Ok(Box::new(PictureSight::new(camera, reader)))
+}
+
 async fn one_run(
     order: &Order,
-    wires: &mut Wires,
+    wires: Wires,
+    sight: Box<dyn Sight>,
     watching: Watching,
     journal: Box<dyn Journal>,
     watch: impl FnMut(&Progress),
 ) -> Result<RunEnd, Fault> {
-    let sight = reader(&order.rig.reader, wires).await?;
     let rig = Rig::clone(&order.rig);
-    let guard = Guard::start(
-        rig,
-        std::mem::take(wires),
-        sight,
-        journal,
-        order.stop.clone(),
-        watching,
-    )
-    .await
-    .map_err(|(fault, _)| fault)?;
+    let guard = Guard::start(rig, wires, sight, journal, order.stop.clone(), watching)
+        .await
+        .map_err(|(fault, _)| fault)?;
     if let Some(opened) = &order.opened
         && let Err(error) = opened(&guard)
     {
@@ -211,5 +233,8 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
         ReaderSpec::Camera(spec) => crate::camera::open(spec)
             .await
             .map_err(|failure| Fault::Instrument(format!("reader: {failure}"))),
+        ReaderSpec::SimulatedCamera(name) => Err(Fault::Instrument(format!(
+            "reader: INPROC::{name} is the camera of the simulated bench, which is not here"
+        ))),
     }
 }

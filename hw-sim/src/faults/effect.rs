@@ -6,6 +6,8 @@ use crate::camera::{Exposed, Look};
 use crate::meter::{Function, Meter, OVERLOAD};
 use crate::wiring::{Wiring, relay_of};
 
+/// Light of a dazzling lamp, as a multiple of the usual.
+const DAZZLING: f64 = 30.0;
 /// What is left of a broken element, Ω.
 const BROKEN: f64 = 1e11;
 
@@ -150,6 +152,9 @@ impl Bench {
         if self.feel(Place::Reader, Kind::Blind).is_some() {
             return Look::Unseen("lens covered");
         }
+        if self.feel(Place::Reader, Kind::Dazzled).is_some() {
+            return Look::Unseen("too much light");
+        }
         if self.feel(Place::Reader, Kind::Knocked).is_some() {
             return Look::Unseen("picture moved");
         }
@@ -181,7 +186,12 @@ impl Bench {
 impl Bench {
     /// What a spoilt camera shows in place of this.
     pub(crate) fn spoil_picture(&mut self, mut exposed: Exposed) -> Exposed {
-        exposed.covered = self.feel(Place::Reader, Kind::Blind).is_some();
+        if self.feel(Place::Reader, Kind::Blind).is_some() {
+            exposed.exposure = 0.0;
+        }
+        if self.feel(Place::Reader, Kind::Dazzled).is_some() {
+            exposed.exposure *= DAZZLING;
+        }
         exposed.knocked = self.feel(Place::Reader, Kind::Knocked).unwrap_or(0.0);
         if let Some(other) = self.feel(Place::Reader, Kind::OtherDial) {
             (exposed.shown, exposed.way) = (other, 0.0);

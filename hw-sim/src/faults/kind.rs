@@ -77,6 +77,8 @@ pub enum Kind {
     OtherDial,
     /// Sightings are off by this share of scale.
     Lies,
+    /// A lamp shines into the camera.
+    Dazzled,
     /// The camera is knocked: its picture moves by so many pixels, and turns a little.
     Knocked,
 }
@@ -94,7 +96,7 @@ pub struct Size {
 
 impl Kind {
     /// Every kind.
-    pub const ALL: [Kind; 30] = [
+    pub const ALL: [Kind; 31] = [
         Kind::Late,
         Kind::Missing,
         Kind::Pieces,
@@ -124,6 +126,7 @@ impl Kind {
         Kind::Frozen,
         Kind::OtherDial,
         Kind::Lies,
+        Kind::Dazzled,
         Kind::Knocked,
     ];
 
@@ -162,9 +165,12 @@ impl Kind {
                 &[Place::Drop, Place::Loop]
             }
             Kind::Sticks => &[Place::Movement],
-            Kind::Blind | Kind::Frozen | Kind::OtherDial | Kind::Lies | Kind::Knocked => {
-                &[Place::Reader]
-            }
+            Kind::Blind
+            | Kind::Frozen
+            | Kind::OtherDial
+            | Kind::Lies
+            | Kind::Dazzled
+            | Kind::Knocked => &[Place::Reader],
         }
     }
 
@@ -223,6 +229,7 @@ impl Kind {
                 | Kind::Frozen
                 | Kind::OtherDial
                 | Kind::Lies
+                | Kind::Dazzled
         )
     }
 

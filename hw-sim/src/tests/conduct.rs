@@ -236,7 +236,8 @@ fn camera_errors_have_the_stated_size() {
     for seed in 0..200 {
         let mut bench = Bench::standard(&spec, seed);
         let shown = bench.shown();
-        let (mut sum, mut squares, mut n, mut own_stated, mut unseen) = (0.0, 0.0, 0.0, 0.0, 0);
+        let (mut sum, mut squares, mut n, mut unseen) = (0.0, 0.0, 0.0, 0);
+        let (mut own_stated, mut shared_stated) = (0.0, 0.0);
         for _ in 0..400 {
             let (number, at) = bench.next_picture();
             assert!(at > bench.now && at - bench.now < 70 * MS);
@@ -245,14 +246,14 @@ fn camera_errors_have_the_stated_size() {
                 Look::Seen {
                     deflection,
                     own,
+                    shared,
                     age,
-                    ..
                 } => {
                     assert!((0.03..0.0601).contains(&age), "{age}");
                     sum += deflection - shown;
                     squares += (deflection - shown).powi(2);
                     n += 1.0;
-                    own_stated = own;
+                    (own_stated, shared_stated) = (own, shared);
                 }
                 Look::Unseen(_) => unseen += 1,
             }
@@ -264,10 +265,10 @@ fn camera_errors_have_the_stated_size() {
             "{spread} {own_stated}"
         );
         assert!(unseen < 12);
-        shared_squares += mean * mean;
+        shared_squares += (mean / shared_stated).powi(2);
     }
     let shared = (shared_squares / 200.0_f64).sqrt();
-    assert!((shared / 4e-4 - 1.0).abs() < 0.15, "{shared}");
+    assert!((shared - 1.0).abs() < 0.15, "{shared}");
 }
 
 #[test]

@@ -75,6 +75,15 @@ fn a_covered_lens_shows_nothing() {
 }
 
 #[test]
+fn a_dazzled_camera_sees_white() {
+    let (pictures, _) = three(reader(Kind::Dazzled));
+    for picture in pictures {
+        let white = picture.frame.pixels.iter().filter(|value| **value > 250);
+        assert!(white.count() * 10 > 8 * picture.frame.pixels.len());
+    }
+}
+
+#[test]
 fn a_frozen_camera_sends_the_same_bytes_as_if_they_were_new() {
     let (pictures, _) = three(reader(Kind::Frozen));
     let (sound, _) = three(None);

@@ -14,6 +14,8 @@ use serde::{Deserialize, Serialize};
 pub const SHORT: [f64; 3] = [0.0, 0.4, 0.8];
 /// As [`SHORT`].
 pub const LONG: [f64; 5] = [0.0, 0.22, 0.45, 0.68, 0.9];
+/// One scene of so many is set up with three pictures, too.
+const SHORT_IN: u64 = 8;
 /// Readings of an undisturbed dial.
 const READINGS: u64 = 4;
 /// Readings with trouble.
@@ -37,8 +39,8 @@ pub struct Pictured {
     pub size: (usize, usize),
     /// Whether there is a mirror under the needle.
     pub mirror: bool,
-    /// Set-up from three pictures, nobody helping.
-    pub short: Proposed,
+    /// Set-up from three pictures, nobody helping; in one scene of eight.
+    pub short: Option<Proposed>,
     /// Set-up from five pictures, nobody helping.
     pub long: Proposed,
     /// Why there is no reader even with a person's help, where there is none.
@@ -82,10 +84,19 @@ pub struct Reading {
 pub struct Sight {
     /// Error, of full scale.
     pub error: f64,
-    /// Standard uncertainty, of full scale.
-    pub u: f64,
+    /// Standard uncertainty of this picture alone, of full scale.
+    pub own: f64,
+    /// Standard uncertainty that all pictures of the scene share, of full scale.
+    pub shared: f64,
     /// Confidence.
     pub confidence: f64,
+}
+
+impl Sight {
+    /// Standard uncertainty of this one reading, of full scale.
+    pub fn u(&self) -> f64 {
+        self.own.hypot(self.shared)
+    }
 }
 
 /// The scene that belongs to a seed.
@@ -116,8 +127,13 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
     let scene = scene(seed);
     let mut stage = Stage::new(scene.clone());
     let mut dice = Dice(super::seed("places", seed));
-    let [short, long] = set_up(&mut stage, &mut dice)?;
-    let first = DialSetup::propose(&short);
+    let short = match (super::seed("short", seed)).is_multiple_of(SHORT_IN) {
+        true => Some(DialSetup::propose(&pictures(
+            &mut stage, &SHORT, &mut dice,
+        )?)),
+        false => None,
+    };
+    let long = pictures(&mut stage, &LONG, &mut dice)?;
     let second = DialSetup::propose(&long);
     let mut done = Pictured {
         seed,
@@ -126,7 +142,7 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
         shape: scene.needle.shape,
         size: scene.size,
         mirror: scene.dial.mirror.is_some(),
-        short: proposed(&scene, &first),
+        short: short.map(|setup| proposed(&scene, &setup)),
         long: proposed(&scene, &second),
         unusable: None,
         reservations: Vec::new(),
@@ -162,16 +178,16 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
             Some(trouble) => scene.troubled(trouble, deflection, shot_seed),
         };
         let seen = picture(&frame(&mut stage, &shot)?)?;
-        let plain = trouble
-            .is_none()
-            .then(|| plain::read(&scene, &long, &seen, deflection));
+        // The plain methods take as long as all else together.
+        let plain = (number == 0).then(|| plain::read(&scene, &long, &seen, deflection));
         done.readings.push(Reading {
             trouble,
             truth: deflection,
             seen: match reader.read(&seen) {
                 Ok(seen) => Ok(Sight {
                     error: seen.deflection - deflection,
-                    u: seen.u_total(),
+                    own: seen.u,
+                    shared: seen.u_shared,
                     confidence: seen.confidence,
                 }),
                 Err(why) => Err(why.to_string()),
@@ -180,14 +196,6 @@ pub fn pictured(seed: u64) -> Result<Pictured, String> {
         });
     }
     Ok(done)
-}
-
-/// The pictures of a short and of a long set-up.
-fn set_up(stage: &mut Stage, dice: &mut Dice) -> Result<[Vec<Picture>; 2], String> {
-    Ok([
-        pictures(stage, &SHORT, dice)?,
-        pictures(stage, &LONG, dice)?,
-    ])
 }
 
 fn frame(stage: &mut Stage, shot: &Shot) -> Result<Frame, String> {

@@ -1,6 +1,7 @@
 //! What a campaign shows, and whether it keeps the promise.
 
 use super::{Judged, Trial};
+use statrs::distribution::{Binomial, DiscreteCDF};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -24,9 +25,13 @@ impl<'a> Summary<'a> {
         good.count() as f64 / self.trials.len() as f64
     }
 
-    /// Share of full-scale intervals, and of resistance intervals, that hold the truth.
-    pub fn coverage(&self) -> (f64, f64) {
-        (share(&self.currents()), share(&self.drops()))
+    /// Whether 93 % to 97 % of the full-scale intervals hold the truth, and of the resistance
+    /// intervals; with few of them, whether as many do as chance makes of 95 %.
+    pub fn covers(&self) -> bool {
+        [self.currents(), self.drops()].iter().all(|judged| {
+            let share = share(judged);
+            (0.93..=0.97).contains(&share) || (judged.len() < FEW && by_chance(judged))
+        })
     }
 
     /// Trials in which the needle passed `ceiling` or was driven into a stop.
@@ -51,6 +56,23 @@ impl<'a> Summary<'a> {
             .filter_map(|t| t.by_half_shunt.as_ref().ok().copied())
             .collect()
     }
+}
+
+/// So few intervals don't tell 93 % from 97 %.
+const FEW: usize = 400;
+/// Chance below which a number of intervals that hold the truth is none.
+const SELDOM: f64 = 0.005;
+
+/// Whether so many of these intervals hold the truth as 95 % may by chance.
+fn by_chance(judged: &[Judged]) -> bool {
+    let missed = judged.iter().filter(|j| !j.holds).count() as u64;
+    let chance = Binomial::new(0.05, judged.len() as u64);
+    chance.is_ok_and(|chance| {
+        let at_least = missed
+            .checked_sub(1)
+            .map_or(1.0, |less| 1.0 - chance.cdf(less));
+        at_least > SELDOM && chance.cdf(missed) > SELDOM
+    })
 }
 
 fn share(judged: &[Judged]) -> f64 {

@@ -189,6 +189,11 @@ pub(super) struct ReaderFile {
     pub resource: Option<Text>,
     pub source: Option<Text>,
     pub dial: Option<Text>,
+    pub exposure: Option<Text>,
+    pub gain: Option<Spanned<i32>>,
+    pub focus: Option<Spanned<i32>>,
+    pub white_balance: Option<Spanned<i32>>,
+    pub mains: Option<Text>,
 }
 
 #[derive(Deserialize)]

@@ -3,7 +3,12 @@
 use super::RigError;
 use super::file::{Reader, ReaderFile, Text};
 use drivers::Resource;
+use quantity::Seconds;
 use std::path::{Path, PathBuf};
+use toml::Spanned;
+
+/// Longest time of exposure: half of the oldest age that a picture may have.
+const LONGEST_EXPOSURE: Seconds = Seconds::new(0.25);
 
 /// Who reads the needle.
 #[derive(Clone, Debug, PartialEq)]
@@ -14,6 +19,8 @@ pub enum ReaderSpec {
     Tcp(String, u16),
     /// A camera, whose pictures the program reads itself.
     Camera(CameraSpec),
+    /// The simulated bench's camera of that name, with pictures drawn in this process.
+    SimulatedCamera(String),
 }
 
 /// A camera before a dial.
@@ -23,6 +30,23 @@ pub struct CameraSpec {
     pub source: CameraSource,
     /// File with the set-up of the dial before it.
     pub dial: PathBuf,
+    /// How a camera of this machine is set.
+    pub settings: CameraSettings,
+}
+
+/// Settings of a camera of this machine; what is left out is locked where it stands.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct CameraSettings {
+    /// Time of exposure.
+    pub exposure: Option<Seconds>,
+    /// Gain, in the camera's own steps.
+    pub gain: Option<i32>,
+    /// Focus, in the camera's own steps.
+    pub focus: Option<i32>,
+    /// Colour temperature, K.
+    pub white_balance: Option<i32>,
+    /// Mains period, 20 ms or 16.67 ms: lights flicker with it.
+    pub mains: Option<Seconds>,
 }
 
 /// Where pictures come from.
@@ -49,25 +73,81 @@ pub(super) fn spec(
             let place = stated(reader, file, "resource", file.resource.as_ref())?;
             absent(reader, file, "source", file.source.as_ref())?;
             absent(reader, file, "dial", file.dial.as_ref())?;
+            unset(reader, file)?;
             wire(reader, place)
         }
         "camera" => {
             absent(reader, file, "resource", file.resource.as_ref())?;
             let source = stated(reader, file, "source", file.source.as_ref())?;
+            if let Ok(Resource::InProcess { name }) = source.as_ref().parse() {
+                absent(reader, file, "dial", file.dial.as_ref())?;
+                unset(reader, file)?;
+                return Ok(ReaderSpec::SimulatedCamera(name));
+            }
             let dial = stated(reader, file, "dial", file.dial.as_ref())?;
             if dial.as_ref().is_empty() {
                 let message = "dial names the file that \"needlerig dial propose\" wrote";
                 return Err(reader.error(dial.span(), message));
             }
+            let source = camera(reader, source, folder)?;
+            let settings = match &source {
+                CameraSource::Device(_) => settings(reader, file)?,
+                _ => unset(reader, file)?,
+            };
             Ok(ReaderSpec::Camera(CameraSpec {
-                source: camera(reader, source, folder)?,
+                source,
                 dial: folder.join(dial.as_ref()),
+                settings,
             }))
         }
         other => {
             let message =
                 format!("reader kind \"{other}\" is not known; there are \"wire\" and \"camera\"");
             Err(reader.error(file.kind.span(), message))
+        }
+    }
+}
+
+/// The settings of a camera of this machine.
+fn settings(reader: &Reader<'_>, file: &ReaderFile) -> Result<CameraSettings, RigError> {
+    let seconds = |text: &Option<Text>| -> Result<Option<Seconds>, RigError> {
+        text.as_ref().map(|text| reader.positive(text)).transpose()
+    };
+    let exposure = seconds(&file.exposure)?;
+    if let (Some(time), Some(text)) = (exposure, &file.exposure)
+        && time > LONGEST_EXPOSURE
+    {
+        let message = format!("an exposure of {time} is too long; at most {LONGEST_EXPOSURE}");
+        return Err(reader.error(text.span(), message));
+    }
+    let steps = |steps: &Option<Spanned<i32>>| steps.as_ref().map(|steps| *steps.as_ref());
+    Ok(CameraSettings {
+        exposure,
+        gain: steps(&file.gain),
+        focus: steps(&file.focus),
+        white_balance: steps(&file.white_balance),
+        mains: seconds(&file.mains)?,
+    })
+}
+
+/// No settings at all: whoever sends the pictures sets that camera.
+fn unset(reader: &Reader<'_>, file: &ReaderFile) -> Result<CameraSettings, RigError> {
+    let texts = [("exposure", &file.exposure), ("mains", &file.mains)];
+    let steps = [
+        ("gain", &file.gain),
+        ("focus", &file.focus),
+        ("white_balance", &file.white_balance),
+    ];
+    let texts = texts.map(|(name, text)| Some((name, text.as_ref()?.span())));
+    let steps = steps.map(|(name, steps)| Some((name, steps.as_ref()?.span())));
+    match texts.into_iter().chain(steps).flatten().next() {
+        None => Ok(CameraSettings::default()),
+        Some((name, span)) => {
+            let message = format!(
+                "{name} is for cameras of this machine (\"/dev/video0\"); set it at the camera \
+                 itself, and leave it out here"
+            );
+            Err(reader.error(span, message))
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Which strokes are the scale: they share one end and follow each other at even steps.
 
-use super::unroll::{Blob, Ink};
+use super::line::median;
+use super::unroll::{Blob, Ink, Unrolled};
 use nalgebra::{SMatrix, SVector};
 
 /// Which end all marks of a scale share.
@@ -46,13 +47,49 @@ impl Curve {
 }
 
 /// The better of the two scales that `find` sees in dark and in light ink.
-pub(crate) fn in_either_ink(find: impl Fn(Ink) -> Option<Chain>) -> Option<(Chain, Ink)> {
-    let dark = find(Ink::Dark).map(|chain| (chain, Ink::Dark));
-    let light = find(Ink::Light).map(|chain| (chain, Ink::Light));
-    match (dark, light) {
+pub(crate) fn in_either_ink(
+    unrolled: &Unrolled,
+    find: impl Fn(Ink) -> Option<Chain>,
+) -> Option<(Chain, Ink)> {
+    let printed = |ink| Some((find(ink).filter(|chain| is_print(unrolled, chain))?, ink));
+    match (printed(Ink::Dark), printed(Ink::Light)) {
         (Some(dark), Some(light)) if light.0.score > dark.0.score => Some(light),
         (dark, light) => dark.or(light),
     }
+}
+
+/// Whether the strokes of a chain are print: where marks are close, the gaps between them are even
+/// strokes, too, and those look like the face beyond their ends.
+fn is_print(unrolled: &Unrolled, chain: &Chain) -> bool {
+    let strokes = chain.marks.iter().map(|(_, blob)| blob);
+    let face = strokes.flat_map(|blob| {
+        let length = blob.radius_out - blob.radius_in;
+        let ends = [(blob.radius_in, -length), (blob.radius_out, length)];
+        ends.into_iter().flat_map(move |(end, length)| {
+            (5..=15).map(move |tenth| (blob.angle(), end + length * f64::from(tenth) / 10.0))
+        })
+    });
+    let mut face: Vec<f64> = face
+        .filter_map(|(angle, radius)| unrolled.at(angle, radius))
+        .collect();
+    let Some(face) = median(&mut face) else {
+        return true;
+    };
+    let (mut on, mut between) = (0.0, 0.0);
+    for pair in chain.marks.windows(2) {
+        let [(number, a), (next, b)] = pair else {
+            continue;
+        };
+        let middle = (a.radius_in + a.radius_out) / 2.0;
+        let aside = a.angle() + (b.angle() - a.angle()) / (2.0 * f64::from(next - number));
+        if let (Some(stroke), Some(gap)) =
+            (unrolled.at(a.angle(), middle), unrolled.at(aside, middle))
+        {
+            on += (stroke - face).abs();
+            between += (gap - face).abs();
+        }
+    }
+    on >= between
 }
 
 /// The best scale among the strokes. Angles count from the needle at rest, up-scale.
@@ -153,7 +190,7 @@ fn on_curve(blobs: &[Blob], end: End, radius: f64, reach: f64) -> Vec<Blob> {
 }
 
 /// Finest and coarsest step between marks, in radians.
-const STEPS: std::ops::Range<f64> = 0.008..0.28;
+const STEPS: std::ops::Range<f64> = 0.008..0.6;
 /// Marks in a row that may be missing.
 const GAP: i32 = 2;
 
@@ -239,4 +276,55 @@ fn trim(row: &mut Vec<(i32, usize)>) -> bool {
         row.remove(0);
     }
     row.len() != before
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::picture::Plane;
+    use super::super::unroll::Grid;
+    use super::*;
+    use nalgebra::Vector2;
+
+    /// Forty marks, four columns wide and four apart, of this tone on a face of the other.
+    fn printed(ink: f32, face: f32) -> Unrolled {
+        let (width, height) = (400, 120);
+        let tone = |index: usize| {
+            let (x, y) = (index % width, index / width);
+            match (40..360).contains(&x) && (40..80).contains(&y) && x % 8 < 4 {
+                true => ink,
+                false => face,
+            }
+        };
+        let plane = Plane {
+            width,
+            height,
+            values: (0..width * height).map(tone).collect(),
+        };
+        let grid = Grid {
+            first_angle: 0.0,
+            angle_step: 0.005,
+            columns: width - 1,
+            first_radius: 0.0,
+            radius_step: 1.0,
+            rows: height - 1,
+        };
+        Unrolled::new(&plane, grid, |angle, radius| {
+            Vector2::new((angle / 0.005).round(), radius)
+        })
+    }
+
+    #[test]
+    fn gaps_between_close_marks_are_no_marks() {
+        for (ink, tone, face) in [(Ink::Light, 200.0, 40.0), (Ink::Dark, 40.0, 200.0)] {
+            let unrolled = printed(tone, face);
+            let find = |ink| best(&unrolled.strokes(ink, 10.0), 60.0);
+            for other in [Ink::Dark, Ink::Light] {
+                let chain = find(other).expect("marks and gaps are even strokes alike");
+                assert!(chain.marks.len() > 30, "{other:?}: {}", chain.marks.len());
+                assert_eq!(is_print(&unrolled, &chain), other == ink);
+            }
+            let (chain, found) = in_either_ink(&unrolled, find).expect("a scale");
+            assert_eq!((found, chain.marks.len()), (ink, 40));
+        }
+    }
 }

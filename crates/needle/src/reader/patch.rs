@@ -12,6 +12,8 @@ const HALF: usize = 9;
 /// How far a landmark is looked for around where it is expected, in pixels.
 const REACH: usize = 6;
 const SIDE: usize = 2 * HALF + 1;
+/// Side of the window in which a landmark is looked for, in pixels.
+const WINDOW: usize = 2 * (HALF + REACH + 2) + 1;
 /// Most landmarks.
 const MOST: usize = 40;
 /// Correlation below which a landmark counts as not found.
@@ -72,10 +74,13 @@ impl Landmarks {
     /// When too few landmarks are found again, or the picture has moved too far.
     pub(crate) fn locate(&self, picture: &Picture) -> Result<Warp, Refusal> {
         let needed = (self.patches.len() * 2 / 5).max(4);
-        let mut warp = self.from(picture, Vector2::zeros());
+        let mut warp = self.from(picture, |at| at);
         if warp.as_ref().is_none_or(|warp| warp.used < needed) {
             let far = self.far(picture);
-            warp = self.from(picture, far);
+            warp = self.from(picture, |at| at + far);
+        }
+        if let Some(rough) = warp.filter(|warp| self.needs_another_look(warp)) {
+            warp = self.again(picture, rough);
         }
         let found = warp.as_ref().map_or(0, |warp| warp.used);
         let Some(warp) = warp.filter(|warp| warp.used >= needed) else {
@@ -91,11 +96,41 @@ impl Landmarks {
         Ok(warp)
     }
 
-    /// The warp, when landmarks are looked for at `shift` from where they were.
-    fn from(&self, picture: &Picture, shift: Vector2<f64>) -> Option<Warp> {
+    /// Whether landmarks may have been missed, or mistaken for others, because they were looked for
+    /// too far from where they are.
+    fn needs_another_look(&self, warp: &Warp) -> bool {
+        let most = warp.farthest(self.width, self.height);
+        most > REACH as f64 / 2.0 || warp.used * 10 < self.patches.len() * 9
+    }
+
+    /// Looks for all landmarks where `rough` has them, until no more of them agree. After a large
+    /// move only a large majority counts: a few neighbours can agree on a wrong turn.
+    fn again(&self, picture: &Picture, rough: Warp) -> Option<Warp> {
+        let mut best = rough;
+        for _ in 0..4 {
+            let next = self.from(picture, |at| best.apply(at))?;
+            let better = next.used > best.used;
+            best = next;
+            if !better {
+                break;
+            }
+        }
+        let far = best.farthest(self.width, self.height) > REACH as f64;
+        let inside = (self.patches.iter())
+            .filter(|patch| window(self.width, self.height, best.apply(patch.at)).is_some())
+            .count();
+        (!far || best.used * 10 >= inside * 6).then_some(best)
+    }
+
+    /// The warp, when landmarks are looked for where `expected` says.
+    fn from(
+        &self,
+        picture: &Picture,
+        expected: impl Fn(Vector2<f64>) -> Vector2<f64>,
+    ) -> Option<Warp> {
         let pairs: Vec<Pair> = (self.patches.iter())
             .filter_map(|patch| {
-                let seen = patch.follow(picture, patch.at + shift)?;
+                let seen = patch.follow(picture, expected(patch.at))?;
                 Some(Pair {
                     plate: patch.at,
                     seen,
@@ -147,20 +182,9 @@ impl Landmarks {
 impl Patch {
     /// Where the landmark is in the picture, looked for around `near`.
     fn follow(&self, picture: &Picture, near: Vector2<f64>) -> Option<Vector2<f64>> {
-        let margin = HALF + REACH + 2;
-        let (left, top) = (
-            near.x.round() - margin as f64,
-            near.y.round() - margin as f64,
-        );
-        let side = 2 * margin + 1;
-        let inside = left >= 0.0
-            && top >= 0.0
-            && left + (side as f64) < picture.width() as f64
-            && top + (side as f64) < picture.height() as f64;
-        if !inside {
-            return None;
-        }
-        let window = cut(picture, left as usize, top as usize, side);
+        let size = (picture.width() as f64, picture.height() as f64);
+        let [left, top] = window(size.0, size.1, near)?;
+        let window = cut(picture, left as usize, top as usize, WINDOW);
         let mut at = near - Vector2::new(left, top);
         let start = at;
         let mut alike = 0.0;
@@ -218,6 +242,18 @@ impl Patch {
         let step = self.inverse * Vector2::new(f64::from(gx), f64::from(gy));
         Some((step, both / (strength * self.strength)))
     }
+}
+
+/// Left and top of the window around `near` in which a landmark is looked for; none when it does not
+/// lie in a picture of this size.
+fn window(width: f64, height: f64, near: Vector2<f64>) -> Option<[f64; 2]> {
+    let margin = (WINDOW / 2) as f64;
+    let (left, top) = (near.x.round() - margin, near.y.round() - margin);
+    let inside = left >= 0.0
+        && top >= 0.0
+        && left + (WINDOW as f64) < width
+        && top + (WINDOW as f64) < height;
+    inside.then_some([left, top])
 }
 
 /// A square of the picture in one tone.

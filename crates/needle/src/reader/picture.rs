@@ -105,11 +105,19 @@ impl Picture {
     }
 
     /// Tone at pixel `index`.
+    #[inline]
     pub(crate) fn tone(&self, index: usize, tone: Tone) -> f32 {
-        tone.of(self.pixel(index))
+        match self.channels {
+            3 => match self.samples[3 * index..].first_chunk() {
+                Some([r, g, b]) => tone.rgb(*r, *g, *b),
+                None => f32::NAN,
+            },
+            _ => tone.grey(self.samples[index]),
+        }
     }
 
     /// Tone at a place between pixel centres (which lie at whole numbers); none outside.
+    #[inline]
     pub(crate) fn tone_at(&self, x: f32, y: f32, tone: Tone) -> Option<f32> {
         let (index, fx, fy) = cell(x, y, self.width, self.height)?;
         let at = |index| self.tone(index, tone);
@@ -140,14 +148,14 @@ impl Tone {
     /// Brightness as the eye sees it, nearly: what print is looked for in.
     pub(crate) const PRINT: Self = Self([0.3, 0.5, 0.2]);
 
-    fn of(self, pixel: &[u8]) -> f32 {
-        match *pixel {
-            [r, g, b] => {
-                self.0[0] * f32::from(r) + self.0[1] * f32::from(g) + self.0[2] * f32::from(b)
-            }
-            [grey] => (self.0[0] + self.0[1] + self.0[2]) * f32::from(grey),
-            _ => f32::NAN,
-        }
+    #[inline]
+    fn rgb(self, r: u8, g: u8, b: u8) -> f32 {
+        self.0[0] * f32::from(r) + self.0[1] * f32::from(g) + self.0[2] * f32::from(b)
+    }
+
+    #[inline]
+    fn grey(self, grey: u8) -> f32 {
+        (self.0[0] + self.0[1] + self.0[2]) * f32::from(grey)
     }
 }
 
@@ -161,6 +169,7 @@ pub(crate) struct Plane {
 
 impl Plane {
     /// Value between pixel centres; none outside.
+    #[inline]
     pub(crate) fn at(&self, x: f32, y: f32) -> Option<f32> {
         let (index, fx, fy) = cell(x, y, self.width, self.height)?;
         let v = &self.values;
@@ -173,6 +182,7 @@ impl Plane {
 
 /// The pixel left above (x, y), and how far the place lies from it; none when the four pixels
 /// around it are not all inside.
+#[inline]
 fn cell(x: f32, y: f32, width: usize, height: usize) -> Option<(usize, f32, f32)> {
     // Also false for what is not a number.
     let inside = x >= 0.0 && y >= 0.0 && x < (width - 1) as f32 && y < (height - 1) as f32;

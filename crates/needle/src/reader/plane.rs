@@ -35,7 +35,7 @@ pub(crate) struct Plane {
 
 /// Standard deviations known beforehand: of the logarithm of the focal length about that of the
 /// picture's width, and of the radial term about zero.
-const FOCAL: f64 = 0.3;
+const FOCAL: f64 = 0.24;
 const RADIAL: f64 = 0.02;
 
 /// Sizes of small changes of the parameters and the step.

@@ -7,6 +7,9 @@ use super::refusal::SetupError;
 /// Brightness at and above which a sample counts as saturated.
 pub(crate) const SATURATED: u8 = 252;
 
+/// Share of the strongest contrast from which on a place is the needle itself.
+const NEEDLE: f32 = 0.6;
+
 /// The dial without its needle.
 #[derive(Clone, Debug)]
 pub(crate) struct Plate {
@@ -184,9 +187,14 @@ fn levels(frames: &[Plane], plate: &Plane) -> (f32, f32, f32) {
         let top = pixels / 1000 + 50;
         let cut = pixels - top;
         apart.select_nth_unstable_by(cut, |a, b| a.0.total_cmp(&b.0));
-        let mut strongest: Vec<f64> = apart[cut..].iter().map(|(d, _)| f64::from(*d)).collect();
-        contrast.push(median(&mut strongest).unwrap_or(0.0));
-        let mut tones: Vec<f64> = apart[cut..].iter().map(|(_, v)| f64::from(*v)).collect();
+        let strongest = &mut apart[cut..];
+        strongest.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
+        // A thin needle is not all of this: its shadow is, too.
+        let least = NEEDLE * strongest[top / 10].0;
+        let inner = strongest.iter().take_while(|(d, _)| *d >= least);
+        let (mut apart, mut tones): (Vec<f64>, Vec<f64>) =
+            inner.map(|(d, v)| (f64::from(*d), f64::from(*v))).unzip();
+        contrast.push(median(&mut apart).unwrap_or(0.0));
         needle.push(median(&mut tones).unwrap_or(0.0));
     }
     let typical = |values: &mut Vec<f64>| median(values).unwrap_or(0.0) as f32;

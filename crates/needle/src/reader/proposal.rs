@@ -43,7 +43,11 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
         })
         .unwrap_or(first);
     let beyond = if period > 1 { last + 1 } else { last };
-    let full_scale = (zero + 1..=beyond).rev().find(|number| is_long(*number))?;
+    let mut full_scale = (zero + 1..=beyond).rev().find(|number| is_long(*number))?;
+    // The needle has been farther: the end of the scale was not found.
+    while highest > f64::from(full_scale) + 0.04 * f64::from(full_scale - zero) {
+        full_scale += period;
+    }
     let arc = f64::from(full_scale - zero);
     if (f64::from(zero) - rest).abs() > 0.02 * arc {
         doubts.push(format!(
@@ -56,9 +60,6 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
     }
     if last > full_scale {
         doubts.push("there are marks beyond the proposed full scale".to_owned());
-    }
-    if highest > f64::from(full_scale) + 0.04 * arc {
-        doubts.push("the needle has stood beyond the proposed full scale".to_owned());
     }
     if !ticks.iter().any(|tick| tick.number == zero) {
         doubts.push("the proposed zero mark is covered".to_owned());

@@ -13,7 +13,7 @@ use nalgebra::{DMatrix, Matrix2, Vector2};
 const BEYOND: (f64, f64) = (0.09, 0.245);
 /// By how much the scatter of the marks understates what they leave uncertain: compression and
 /// lettering move neighbouring marks alike. Found in the tuning campaign.
-const SYSTEMATIC: f64 = 1.6;
+const SYSTEMATIC: f64 = 1.35;
 /// From row to row, in pixels.
 const ROW: f64 = 2.0;
 /// Half the angle over which edges are looked for.

@@ -161,7 +161,7 @@ impl Reader {
     fn seen(&self, trace: &Trace, warp: &Warp) -> Seen {
         let drift = 0.5 * warp.rms / (warp.used.max(1) as f64).sqrt();
         // Rows are not independent: blur, compression and the needle's own edge join them.
-        let rows = 4.0;
+        let rows = 2.0;
         let (deflection, line, hub, drift) = match &self.scale {
             Scale::Radial(dial) => {
                 let arc = dial.arc().abs();
@@ -196,7 +196,7 @@ impl Reader {
     /// What no other term covers.
     fn floor(&self) -> f64 {
         match &self.scale {
-            Scale::Radial(_) => 5e-5,
+            Scale::Radial(_) => 3e-5,
             Scale::Straight(rail) => rail.floor(),
         }
     }

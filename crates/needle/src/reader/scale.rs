@@ -75,7 +75,7 @@ fn first_look(print: &Pixels, about: About) -> Option<(Chain, Ink)> {
     let unrolled = Unrolled::new(print, grid, |angle, radius| {
         about.pivot + polar(about.rest + about.way * angle, radius)
     });
-    chain::in_either_ink(|ink| {
+    chain::in_either_ink(&unrolled, |ink| {
         let blobs = unrolled.strokes(ink, (0.02 * about.reach).max(3.0));
         chain::best(&blobs, about.reach)
     })

@@ -37,7 +37,7 @@ pub struct Straight {
 /// The doubt that an eye check takes away.
 pub(crate) const UNCHECKED: &str = "a straight scale needs an eye check at zero and at full scale";
 /// Standard uncertainty of a person's reading in an eye check, of full scale.
-const EYE: f64 = 0.0006;
+const EYE: f64 = 0.00045;
 /// Uncertainty of parallax before an eye check, of full scale.
 const PARALLAX: f64 = 0.004;
 
@@ -193,8 +193,8 @@ fn marks(print: &Plane, frame: &Frame, moved: f64, length: f64) -> Option<(Chain
     let unrolled = Unrolled::new(print, grid, |along, row| {
         frame.origin + frame.way * along + frame.needle * (row - OFFSET)
     });
-    chain::in_either_ink(|ink| {
-        let blobs = unrolled.strokes_within(ink, 4.0, 0.035 * moved);
+    chain::in_either_ink(&unrolled, |ink| {
+        let blobs = unrolled.strokes_within(ink, 4.0, 0.035 * moved, 5);
         chain::straight(&blobs, moved)
     })
 }
@@ -302,7 +302,7 @@ impl Rail {
 
     /// Uncertainty of the map along the scale: small beside parallax.
     pub(crate) fn geometry(&self) -> Vec<(f64, f64)> {
-        vec![(0.5, 0.0003)]
+        vec![(0.5, 0.0002)]
     }
 
     /// Deflection, and deflection per pixel.

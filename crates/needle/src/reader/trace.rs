@@ -11,6 +11,8 @@ use nalgebra::Vector2;
 
 /// Rows looked at in the first, rough pass.
 const COARSE: usize = 24;
+/// Places at which the light is looked at, about.
+const LIT: usize = 1000;
 /// Contrast below which a place says nothing about the needle.
 const FAINT: f32 = 8.0;
 /// Scatter of brightness above which a picture is refused, in steps.
@@ -101,9 +103,10 @@ impl Look<'_> {
 
     /// The light, from the rough rows. Most of them is face, whatever the needle does.
     fn light(&self) -> Result<Light, Refusal> {
-        let mut pairs = Vec::new();
+        let mut pairs = Vec::with_capacity(LIT);
+        let apart = (COARSE * self.table.layout.columns / LIT).max(7);
         for row in self.coarse_rows() {
-            for column in (0..self.table.layout.columns).step_by(7) {
+            for column in (0..self.table.layout.columns).step_by(apart) {
                 let plate = self.table.plate(row, column);
                 if plate.is_nan() {
                     continue;

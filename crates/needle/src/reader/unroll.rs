@@ -2,6 +2,7 @@
 
 use super::picture::Plane;
 use nalgebra::Vector2;
+use std::ops::RangeInclusive;
 
 /// A grid of angles (columns) and radii (rows).
 #[derive(Clone, Copy, Debug)]
@@ -70,13 +71,30 @@ impl Unrolled {
         Self { grid, values }
     }
 
-    /// Strokes at least `shortest` long (in units of the radius).
-    pub(crate) fn strokes(&self, ink: Ink, shortest: f64) -> Vec<Blob> {
-        self.strokes_within(ink, shortest, WIDEST)
+    /// The value nearest to an angle and a radius; none outside.
+    pub(crate) fn at(&self, angle: f64, radius: f64) -> Option<f64> {
+        let column = ((angle - self.grid.first_angle) / self.grid.angle_step).round();
+        let row = ((radius - self.grid.first_radius) / self.grid.radius_step).round();
+        let inside = (0.0..self.grid.columns as f64).contains(&column)
+            && (0.0..self.grid.rows as f64).contains(&row);
+        let value = inside.then(|| self.values[row as usize * self.grid.columns + column as usize]);
+        value.filter(|value| value.is_finite()).map(f64::from)
     }
 
-    /// Strokes at least `shortest` long and at most `widest` wide (in units of the columns).
-    pub(crate) fn strokes_within(&self, ink: Ink, shortest: f64, widest: f64) -> Vec<Blob> {
+    /// Strokes at least `shortest` long (in units of the radius).
+    pub(crate) fn strokes(&self, ink: Ink, shortest: f64) -> Vec<Blob> {
+        self.strokes_within(ink, shortest, WIDEST, FLAT)
+    }
+
+    /// Strokes at least `shortest` long and at most `widest` wide (in units of the columns). Those
+    /// of at least `flat` columns may have a flat top.
+    pub(crate) fn strokes_within(
+        &self,
+        ink: Ink,
+        shortest: f64,
+        widest: f64,
+        flat: usize,
+    ) -> Vec<Blob> {
         let height = self.heights(ink, widest);
         let mut sorted: Vec<f64> = height.iter().step_by(7).map(|h| f64::from(*h)).collect();
         let typical = super::line::median(&mut sorted).unwrap_or(0.0);
@@ -85,7 +103,7 @@ impl Unrolled {
         let mut done = Vec::new();
         for row in 0..self.grid.rows {
             let line = &height[row * self.grid.columns..(row + 1) * self.grid.columns];
-            let mut peaks = peaks(line, limit);
+            let mut peaks = peaks(line, limit, flat..=window(widest, &self.grid));
             for track in &mut open {
                 let near = peaks
                     .iter()
@@ -113,7 +131,7 @@ impl Unrolled {
     /// rows.
     fn heights(&self, ink: Ink, widest: f64) -> Vec<f32> {
         let columns = self.grid.columns;
-        let window = ((widest / self.grid.angle_step) as usize).max(5) | 1;
+        let window = window(widest, &self.grid);
         let mut heights = vec![0.0; self.values.len()];
         for row in 0..self.grid.rows {
             let range = row * columns..(row + 1) * columns;
@@ -183,9 +201,17 @@ impl Track {
     }
 }
 
-/// Crests above `limit`, each at its centre of gravity.
-fn peaks(line: &[f32], limit: f32) -> Vec<(f64, f32)> {
-    let mut found = Vec::new();
+/// Columns of the widest stroke, an odd number.
+fn window(widest: f64, grid: &Grid) -> usize {
+    ((widest / grid.angle_step) as usize).max(5) | 1
+}
+
+/// Narrowest crest of a tick mark about a pivot that has a flat top, in columns.
+const FLAT: usize = 8;
+
+/// Crests above `limit`; those whose widths are among `flat` count as flat.
+fn peaks(line: &[f32], limit: f32, flat: RangeInclusive<usize>) -> Vec<(f64, f32)> {
+    let mut found: Vec<(f64, f32)> = Vec::new();
     for column in 2..line.len().saturating_sub(2) {
         let here = line[column];
         let crest = here > limit
@@ -193,7 +219,29 @@ fn peaks(line: &[f32], limit: f32) -> Vec<(f64, f32)> {
             && here > line[column + 1]
             && here >= line[column - 2]
             && here > line[column + 2];
-        if crest {
+        if !crest {
+            continue;
+        }
+        // On a flat top noise decides where the crest is; its edges don't move.
+        let beside = |step: isize| -> usize {
+            (1..=*flat.end())
+                .find(|off| {
+                    let at = column.checked_add_signed(step * *off as isize);
+                    at.and_then(|at| line.get(at))
+                        .is_none_or(|value| *value < here / 2.0)
+                })
+                .unwrap_or(flat.end() + 1)
+        };
+        let (before, after) = (beside(-1), beside(1));
+        if flat.contains(&(before + after - 1)) {
+            let middle = column as f64 + (after as f64 - before as f64) / 2.0;
+            if found
+                .last()
+                .is_none_or(|last| (last.0 - middle).abs() > 1.0)
+            {
+                found.push((middle, here));
+            }
+        } else {
             let (a, b) = (line[column - 1], line[column + 1]);
             let bend = a - 2.0 * here + b;
             let shift = if bend < 0.0 {

@@ -2,7 +2,7 @@
 
 use guard::Rig;
 use hw_sim::Truth;
-use needlerig::session::SIMULATED_RIG;
+use needlerig::session::PICTURELESS_RIG;
 
 /// Limits that vary: how the file has them, and what stands there instead.
 const LIMITS: [(&str, &[&str]); 4] = [
@@ -36,7 +36,7 @@ pub fn random(seed: u64, trip: bool) -> Result<Rig, String> {
         dice /= sides as u64;
         side
     };
-    let mut text = with_paths(SIMULATED_RIG, 2 + roll(5));
+    let mut text = with_paths(&PICTURELESS_RIG, 2 + roll(5));
     for (old, new) in LIMITS {
         text = text.replacen(old, new[roll(new.len())], 1);
     }

@@ -1,7 +1,7 @@
 //! What a campaign of pictures shows.
 
 use super::{Pictured, Proposed, Reading, Sight};
-use dial_pictures::{Category, Layout};
+use dial_pictures::{Category, Layout, Trouble};
 use needle::reader::TRUSTED;
 use statrs::distribution::{Beta, ContinuousCDF};
 use std::collections::BTreeMap;
@@ -14,7 +14,7 @@ const GROSS: f64 = 0.005;
 pub struct Report<'a>(pub &'a [Pictured]);
 
 /// One of the two proposals of a scene.
-type Of = fn(&Pictured) -> &Proposed;
+type Of = fn(&Pictured) -> Option<&Proposed>;
 
 /// One line of a table: its name and which scenes belong to it.
 type Group<'a> = (String, Box<dyn Fn(&Pictured) -> bool + 'a>);
@@ -32,7 +32,7 @@ impl fmt::Display for Report<'_> {
             line(f, &name, &readings)?;
         }
         writeln!(f, "\nDisturbed, scales about a pivot\n{HEAD}")?;
-        for trouble in dial_pictures::Trouble::ALL {
+        for trouble in Trouble::ALL {
             let turning = |scene: &Pictured| scene.layout != Layout::Edgewise;
             let readings = self.readings(&turning, |reading| reading.trouble == Some(trouble));
             line(f, &format!("{trouble:?}"), &readings)?;
@@ -94,7 +94,7 @@ fn line(f: &mut fmt::Formatter<'_>, name: &str, readings: &[&Reading]) -> fmt::R
     let errors = sorted(confident.iter().map(|s| s.error.abs()));
     let within = confident
         .iter()
-        .filter(|s| s.error.abs() <= 2.0 * s.u)
+        .filter(|s| s.error.abs() <= 2.0 * s.u())
         .count();
     let gross = errors.iter().filter(|error| **error > GROSS).count();
     let share = |part: usize, whole: usize| 100.0 * part as f64 / whole.max(1) as f64;
@@ -135,6 +135,30 @@ fn percentile(sorted: &[f64], p: f64) -> f64 {
 }
 
 impl Report<'_> {
+    /// What must never happen, and did: a gross error stated with confidence under good or typical
+    /// conditions, a needle read where there is none, a wrong set-up proposed without doubt.
+    pub fn broken(&self) -> Vec<String> {
+        let mut broken = Vec::new();
+        for scene in self.0 {
+            let mut say = |what: String| broken.push(format!("{what}: --seed {}", scene.seed));
+            let fair = scene.category != Category::Hard;
+            for reading in &scene.readings {
+                let Ok(seen) = &reading.seen else { continue };
+                if reading.trouble == Some(Trouble::NoNeedle) {
+                    say("read a needle where there is none".to_owned());
+                } else if fair && seen.confidence >= TRUSTED && seen.error.abs() > GROSS {
+                    say(format!("{:.2} % off with confidence", seen.error * 100.0));
+                }
+            }
+            for proposed in scene.short.iter().chain([&scene.long]) {
+                if proposed.sure && !proposed.right {
+                    say("a wrong set-up without doubt".to_owned());
+                }
+            }
+        }
+        broken
+    }
+
     fn readings(
         &self,
         scenes: &dyn Fn(&Pictured) -> bool,
@@ -195,7 +219,10 @@ impl Report<'_> {
             f,
             "\nSet-up, nobody helping              n  refused  both right   sure  sure but wrong  pivot P95 / px"
         )?;
-        let of: [(&str, Of); 2] = [("3 pictures", |s| &s.short), ("5 pictures", |s| &s.long)];
+        let of: [(&str, Of); 2] = [
+            ("3 pictures", |s| s.short.as_ref()),
+            ("5 pictures", |s| Some(&s.long)),
+        ];
         for (pictures, of) in of {
             for category in [Category::Good, Category::Typical, Category::Hard] {
                 for layout in [
@@ -209,7 +236,7 @@ impl Report<'_> {
                         .0
                         .iter()
                         .filter(|s| s.category == category && s.layout == layout);
-                    let all: Vec<&Proposed> = scenes.map(of).collect();
+                    let all: Vec<&Proposed> = scenes.filter_map(of).collect();
                     if all.is_empty() {
                         continue;
                     }
@@ -273,7 +300,7 @@ impl Report<'_> {
                     reading.trouble,
                     seen.error * 100.0,
                     reading.truth,
-                    seen.u * 100.0
+                    seen.u() * 100.0
                 )?;
             }
         }

@@ -1,6 +1,6 @@
 //! `dial propose`: a set-up from pictures, with a person's corrections.
 
-use crate::dial::{Dial, check_picture, picture};
+use crate::dial::{Dial, Part, check_picture, picture};
 use crate::exit::{Failure, REFUSED};
 use crate::notebook::Sheet;
 use crate::output::{print, print_json};
@@ -17,6 +17,10 @@ pub struct Arguments {
     /// Dial file to write; pictures go beside it
     #[arg(long, default_value = "dial.toml", value_name = "FILE")]
     out: PathBuf,
+    /// Where this dial is, if there are several in the picture; all places are then counted from
+    /// its own top left
+    #[arg(long, value_name = "LEFT,TOP,WIDTH,HEIGHT", value_parser = rectangle)]
+    region: Option<[usize; 4]>,
     /// Where the zero mark is, in pixels from the top left; the nearest mark is taken
     #[arg(long, value_name = "X,Y", value_parser = pair)]
     zero: Option<[f64; 2]>,
@@ -46,6 +50,15 @@ fn pair(text: &str) -> Result<[f64; 2], String> {
         .ok_or_else(|| "write two numbers with a comma between them, as in 412,305".to_owned())
 }
 
+/// Four whole numbers with commas between them.
+fn rectangle(text: &str) -> Result<[usize; 4], String> {
+    let numbers: Result<Vec<usize>, _> = text.split(',').map(|side| side.trim().parse()).collect();
+    numbers
+        .ok()
+        .and_then(|numbers| numbers.try_into().ok())
+        .ok_or_else(|| "write four whole numbers with commas, as in 640,0,640,720".to_owned())
+}
+
 /// Runs the command.
 ///
 /// # Errors
@@ -53,11 +66,28 @@ fn pair(text: &str) -> Result<[f64; 2], String> {
 pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     keeps_pictures(arguments)?;
     let pictures = arguments.pictures.iter().map(|path| picture(path));
-    let pictures = pictures.collect::<Result<Vec<_>, _>>()?;
+    let mut pictures = pictures.collect::<Result<Vec<_>, _>>()?;
+    let part = arguments.region.map(|[left, top, width, height]| Part {
+        left,
+        top,
+        width,
+        height,
+        of: [pictures[0].width(), pictures[0].height()],
+    });
+    if let Some(part) = &part {
+        for (picture, path) in pictures.iter_mut().zip(&arguments.pictures) {
+            let wrong = |why| Failure::usage(format!("{}: {why}", path.display()));
+            *picture = part.cut(picture).map_err(wrong)?;
+        }
+    }
     let setup = set_up(arguments, &pictures)?;
     // The needle at rest hides the least of the scale.
     let drawn = annotate(&setup, &pictures[0]);
-    let dial = Dial { setup, pictures };
+    let dial = Dial {
+        setup,
+        pictures,
+        part,
+    };
     let reader = dial.reader()?;
     let shown = dial.keep(&arguments.out, &drawn)?;
     if arguments.json {

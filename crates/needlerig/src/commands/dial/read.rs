@@ -35,8 +35,13 @@ pub fn run(arguments: &Arguments) -> Result<ExitCode, Failure> {
     let reader = dial.reader()?;
     let mut answers: Vec<Answer<'_>> = Vec::new();
     for path in &arguments.pictures {
-        let seen = reader.read(&picture(path)?);
-        answers.push((path, seen.map_err(|refusal| refusal.to_string())));
+        let whole = picture(path)?;
+        let cut = match &dial.part {
+            Some(part) => part.cut(&whole),
+            None => Ok(whole),
+        };
+        let seen = cut.and_then(|part| reader.read(&part).map_err(|refusal| refusal.to_string()));
+        answers.push((path, seen));
     }
     let refused = answers.iter().filter(|(_, seen)| seen.is_err()).count();
     let failure = (refused > 0).then(|| {
