@@ -8,7 +8,7 @@ use crate::instruments::Instruments;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
-use crate::rest::{Tick, stillness};
+use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, loop_low, moves, still_suspect, stuck};
 use quantity::{Amps, Seconds, Volts};
@@ -55,6 +55,7 @@ impl Core {
         self.confirm_idle().await?;
         self.suspects = suspects;
         self.bench.instruments.output.new_state();
+        self.unanswered();
         let same_loop = self
             .state
             .arrangement
@@ -118,7 +119,7 @@ impl Core {
         let allowance = self.evidence.allowance(&self.rig.limits);
         let target = (arrangement.range.top * TRIED).min(allowance * 0.4 / self.stuck);
         // Where the supply can't make so little, the bound goes on counting with the worst.
-        match self.drive(target, Seconds::ZERO).await {
+        match self.ramp(target, Seconds::ZERO).await {
             Ok(_) => {}
             Err(Halt::Refused(_)) => return Ok(()),
             Err(Halt::Fault(fault)) => return Err(fault),
@@ -200,7 +201,35 @@ impl Core {
         move_group(&self.rig, switch, &moves.raising).await
     }
 
+    /// Another current. With a person as reader, what flows must have been looked at before it grows,
+    /// and until the needle is known to move, each step is looked at at once.
     pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
+        let from = self.volts();
+        if self.owes_answer() && self.known().drive(&self.state, target, over)?.volts > from {
+            self.asked_tick().await?;
+        }
+        let mut report = self.ramp(target, over).await?;
+        if self.owes_answer() && self.volts() > from && !self.evidence.stands() {
+            let tick = self.asked_tick().await?;
+            if self.backwards && !self.reversed_on_purpose() {
+                self.retreat().await?;
+            }
+            let mut ticks = report.ticks;
+            ticks.push(tick);
+            report = self.report(ticks);
+        }
+        Ok(report)
+    }
+
+    /// The current down to a third: the needle goes the wrong way.
+    async fn retreat(&mut self) -> Result<(), Fault> {
+        let output = &mut self.bench.instruments.output;
+        output.lower(output.volts() / 3.0).await?;
+        self.state.volts = self.volts();
+        Ok(())
+    }
+
+    async fn ramp(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
         let checked = self.known().drive(&self.state, target, over)?;
         if checked.volts > self.state.volts
             && !self.evidence.moved()
@@ -223,6 +252,7 @@ impl Core {
         self.expected = self.expected.max(expected);
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
+        self.unanswered();
         let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
         let mut ticks = Vec::with_capacity(count);
         for step in 1..=count {
@@ -240,12 +270,7 @@ impl Core {
             ticks.push(tick);
             let raising = checked.volts > from;
             if raising && self.backwards && !self.reversed_on_purpose() {
-                self.bench
-                    .instruments
-                    .output
-                    .lower(self.volts() / 3.0)
-                    .await?;
-                self.state.volts = self.volts();
+                self.retreat().await?;
                 break;
             }
             self.within_peak(&tick, peak)?;
@@ -284,10 +309,16 @@ impl Core {
         while self.now() < end {
             ticks.push(self.tick().await?);
         }
+        if self.person.is_some() {
+            ticks.push(self.asked_tick().await?);
+        }
         Ok(self.report(ticks))
     }
 
     async fn settle(&mut self, settle: Settle) -> Result<Report, Halt> {
+        if self.person.is_some() {
+            return self.settle_asked(settle).await;
+        }
         let began = self.now();
         let patience = (settle.slow * PATIENCE)
             .max(Seconds::new(120.0))
@@ -300,17 +331,31 @@ impl Core {
             let full = began <= since && window.len() >= 6;
             let still = full.then(|| stillness(window)).flatten();
             if let Some(still) = still.filter(|s| s.is_still(settle.slow.get(), settle.tolerance)) {
-                let observation = self.observe(window, &still, settle);
-                self.append(&observation)?;
-                self.learn(&observation)?;
-                let mut report = self.report(ticks);
-                report.observation = Some(observation);
-                return Ok(report);
+                let window = window.to_vec();
+                return self.conclude(ticks, &window, &still, settle);
             }
             if self.now() - began > patience.get() {
                 return Err(Fault::Restless(patience).into());
             }
         }
+    }
+}
+
+impl Core {
+    /// Keeps the observation of a window at rest, and learns from it.
+    pub(crate) fn conclude(
+        &mut self,
+        ticks: Vec<Tick>,
+        window: &[Tick],
+        still: &Stillness,
+        settle: Settle,
+    ) -> Result<Report, Halt> {
+        let observation = self.observe(window, still, settle);
+        self.append(&observation)?;
+        self.learn(&observation)?;
+        let mut report = self.report(ticks);
+        report.observation = Some(observation);
+        Ok(report)
     }
 }
 

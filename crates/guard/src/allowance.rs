@@ -30,6 +30,9 @@ const QUIET_POWER: Watts = Watts::new(0.05);
 /// The least that a deflection grows, as a share of the growth of the current: no scale flattens
 /// more towards its top.
 const LEAST_GROWTH: f64 = 0.5;
+/// With a person as reader, growth per answered step.
+pub const PERSON_GROWTH: f64 = 2.0;
+
 /// A needle that stays behind by this share of scale sticks.
 const LAG: f64 = 0.015;
 
@@ -56,6 +59,8 @@ pub struct Evidence {
     let_go: Volts,
     /// Back-EMF without motion in the picture.
     felt: bool,
+    /// With a person as reader: the largest current at which there was an answer.
+    answered: Option<Amps>,
 }
 
 impl Evidence {
@@ -179,8 +184,26 @@ impl Evidence {
         })
     }
 
+    /// A person reads the needle: from now on the allowance is no more than twice the largest current
+    /// at which there was an answer.
+    pub fn by_person(&mut self) {
+        self.answered.get_or_insert(Amps::ZERO);
+    }
+
+    /// The person answered while `current` flowed.
+    pub fn answered(&mut self, current: Amps) {
+        self.answered = self.answered.map(|before| before.max(current));
+    }
+
     /// The largest current that the evidence permits.
     pub fn allowance(&self, limits: &Limits) -> Amps {
+        let permitted = self.permitted(limits);
+        self.answered.map_or(permitted, |current| {
+            permitted.min((current * PERSON_GROWTH).max(limits.first_touch))
+        })
+    }
+
+    fn permitted(&self, limits: &Limits) -> Amps {
         let (Some(lowest), Some(top)) = (self.points.first(), self.points.last()) else {
             return self.quiet.unwrap_or(limits.first_touch);
         };
@@ -396,6 +419,22 @@ mod tests {
         assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
         evidence.let_go(Volts::milli(49.0), true, false);
         assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
+    }
+
+    /// However much a camera would have permitted, an answer permits twice its current.
+    #[test]
+    fn a_person_lets_the_current_double_with_each_answer_and_no_more() {
+        let mut evidence = Evidence::default();
+        evidence.by_person();
+        let limits = limits();
+        assert_eq!(evidence.allowance(&limits), limits.first_touch);
+        let long = Seconds::new(1000.0);
+        evidence.nothing_moved(limits.first_touch, Volts::ZERO, long, &limits);
+        assert_eq!(evidence.allowance(&limits), limits.first_touch);
+        for current in [0.7, 0.9, 1.8, 0.2] {
+            evidence.answered(limits.first_touch * current);
+        }
+        assert_eq!(evidence.allowance(&limits), limits.first_touch * 3.6);
     }
 
     #[test]

@@ -5,6 +5,7 @@ use crate::allowance::Evidence;
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::fault::Fault;
 use crate::instruments::Instruments;
+use crate::person::Asked;
 use crate::proposal::{Halt, Proposal, Report};
 use crate::rest::Tick;
 use crate::rig::Rig;
@@ -86,6 +87,8 @@ pub(crate) struct Core {
     pub unfed: u32,
     /// Drop and current of the last cycle in which nothing had moved.
     pub last_quiet: Option<(Volts, Amps)>,
+    /// A person reads the needle: see [`crate::person`].
+    pub person: Option<Asked>,
     /// Shared uncertainty that the reader last stated.
     pub u_shared: f64,
     pub near_full_scale: f64,
@@ -114,6 +117,11 @@ pub struct Ending {
 impl Core {
     pub fn new(rig: Rig, bench: Bench, stop: watch::Receiver<bool>, watched: Watched) -> Self {
         let heaviest = rig.review().heaviest;
+        let person = bench.sight.by_person().then(Asked::default);
+        let mut evidence = Evidence::default();
+        if person.is_some() {
+            evidence.by_person();
+        }
         Self {
             rig,
             bench,
@@ -123,7 +131,7 @@ impl Core {
             started: Instant::now(),
             phase: Phase::Safe,
             state: State::RELEASED,
-            evidence: Evidence::default(),
+            evidence,
             measured: None,
             dynamics: None,
             upscale: None,
@@ -143,6 +151,7 @@ impl Core {
             backwards: false,
             unfed: 0,
             last_quiet: None,
+            person,
             u_shared: 0.0,
             near_full_scale: 0.0,
             drop_range: 0.0,

@@ -15,6 +15,7 @@ mod guard;
 mod instruments;
 mod learn;
 mod output;
+mod person;
 mod pots;
 mod probe;
 #[cfg(test)]
@@ -40,8 +41,8 @@ pub use crate::proposal::{Halt, Proposal, Report, Settle};
 pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
-    CameraSource, CameraSpec, Element, Finding, Limits, MeterSpec, Path, Protection, Range,
-    ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
+    CameraSource, CameraSpec, Element, Finding, Limits, MeterSpec, Path, PersonSpec, Protection,
+    Range, ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};

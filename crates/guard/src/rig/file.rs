@@ -189,6 +189,9 @@ pub(super) struct ReaderFile {
     pub resource: Option<Text>,
     pub source: Option<Text>,
     pub dial: Option<Text>,
+    pub full_scale: Option<Text>,
+    pub division: Option<Text>,
+    pub shared: Option<Text>,
 }
 
 #[derive(Deserialize)]
