@@ -210,6 +210,7 @@ impl Core {
         }
         let mut report = self.ramp(target, over).await?;
         if self.owes_answer() && self.volts() > from && !self.evidence.stands() {
+            self.let_settle().await?;
             let tick = self.asked_tick().await?;
             if self.backwards && !self.reversed_on_purpose() {
                 self.retreat().await?;

@@ -34,7 +34,7 @@ const LEAST_GROWTH: f64 = 0.5;
 pub const PERSON_GROWTH: f64 = 2.0;
 
 /// A needle that stays behind by this share of scale sticks.
-const LAG: f64 = 0.015;
+pub const LAG: f64 = 0.015;
 
 /// One piece of evidence.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -124,14 +124,19 @@ impl Evidence {
     /// The share of scale by which a needle that stands at `point` has, at least, stayed behind a
     /// growing current; none when that is no more than friction. A needle that sticks may let go.
     pub fn lag(&self, point: &Point) -> Option<f64> {
-        let due = |p: &Point| {
-            let grown = (point.current / p.current - 1.0).max(0.0);
-            (self.from_zero(p.deflection) - 2.0 * p.u) * (1.0 + LEAST_GROWTH * grown)
-        };
-        let lower = self.points.iter().filter(|p| p.current < point.current);
-        let due = lower.map(due).fold(0.0, f64::max);
+        let due = self.due(point.current);
         let lag = due - self.from_zero(point.deflection) - 2.0 * point.u;
         (lag > LAG).then_some(lag)
+    }
+
+    /// The least distance from its zero that a needle which does not stick has at `current`.
+    pub fn due(&self, current: Amps) -> f64 {
+        let due = |p: &Point| {
+            let grown = (current / p.current - 1.0).max(0.0);
+            (self.from_zero(p.deflection) - 2.0 * p.u) * (1.0 + LEAST_GROWTH * grown)
+        };
+        let lower = self.points.iter().filter(|p| p.current < current);
+        lower.map(due).fold(0.0, f64::max)
     }
 
     /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across

@@ -4,7 +4,7 @@
 //! current stays as it is and the meters are watched as ever. The allowance permits twice the largest
 //! current at which there was an answer, so nothing grows that nobody looks at.
 
-use crate::allowance::{Evidence, PERSON_GROWTH};
+use crate::allowance::{Evidence, LAG, PERSON_GROWTH};
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::proposal::{Halt, Report, Settle};
@@ -50,6 +50,13 @@ impl Core {
     /// Time without motion that counts as one answered step.
     pub(crate) fn answered_step(&self) -> Seconds {
         Seconds::new(PERSON_GROWTH.ln() / (1.0 + self.rig.limits.growth).ln())
+    }
+
+    /// Gives the slowest needle a period to move, so that nobody is asked too early.
+    pub(crate) async fn let_settle(&mut self) -> Result<(), Fault> {
+        self.window(self.rig.limits.slowest_period, None)
+            .await
+            .map(drop)
     }
 
     /// A cycle with what the person said about this state; asks where nothing was said yet.
@@ -210,9 +217,10 @@ fn possible(
         return (LOWER_STOP, zero + FIRST_JUMP);
     }
     let low = evidence.deflection_low(least * 0.98).unwrap_or(0.0);
+    let low = low.max(evidence.due(least));
     let high = evidence.deflection_high(most * 1.02);
     let high = high.unwrap_or(limits.ceiling).min(limits.ceiling);
-    (zero + low - leeway, high + leeway)
+    (zero + low - LAG - 2.0 * u, high + leeway)
 }
 
 /// Nobody reads the needle, for as long as somebody is asked.
@@ -265,8 +273,12 @@ mod tests {
             });
         }
         let (low, high) = possible(&evidence, &limits, at(30.0), 0.001);
-        assert!(low > 0.35 && low < 0.61, "{low}");
         assert!(high > 0.61 && high < 0.72, "{high}");
+        // Less than this would be a needle that sticks, and end the run: 0.4 grows by half of a half.
+        assert!(
+            (low - (0.01 + 0.398 * 1.25 - 0.015 - 0.002)).abs() < 1e-9,
+            "{low}"
+        );
         // With a shunt beside it the movement may carry next to nothing.
         let (low, _) = possible(&evidence, &limits, (Amps::ZERO, Amps::micro(30.0)), 0.0);
         assert!(low < 0.0, "{low}");

@@ -1,16 +1,18 @@
 //! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
+use crate::person::{Person, Terminal};
 use evidence::{Journal, JournalError, Sight};
 use guard::{
-    Fault, Guard, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring, check_wiring,
+    Fault, Guard, PersonSpec, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring,
+    check_wiring,
 };
 use hw_sim::{SharedBench, Truth};
 use needle::WireReader;
 use procedure::{Depth, Progress, RunEnd, characterize};
 use quantity::Seconds;
 use std::path::PathBuf;
-use std::sync::{Arc, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
 use tokio::sync::watch;
@@ -31,6 +33,14 @@ pub struct Order {
     /// Turns true to end the run in the safe state.
     pub stop: watch::Receiver<bool>,
     opened: Option<Opened>,
+    asking: Option<Asking>,
+}
+
+/// The terminal of the person who reads the needle, until a run takes it, and what ends that run.
+#[derive(Clone)]
+struct Asking {
+    terminal: Arc<Mutex<Option<Terminal>>>,
+    quit: watch::Sender<bool>,
 }
 
 /// Is shown the guard, which knows the instruments and what it found, before anything is energised;
@@ -45,7 +55,15 @@ impl Order {
             depth,
             stop,
             opened: None,
+            asking: None,
         }
+    }
+
+    /// Where a person who reads the needle is asked; `quit` turns true when the person ends the run.
+    pub fn asking(mut self, terminal: Terminal, quit: watch::Sender<bool>) -> Self {
+        let terminal = Arc::new(Mutex::new(Some(terminal)));
+        self.asking = Some(Asking { terminal, quit });
+        self
     }
 
     /// Shows `opened` the guard.
@@ -83,7 +101,8 @@ pub fn simulated(
     Ok(runtime.block_on(async {
         let began = tokio::time::Instant::now();
         let mut wires = wires(bench);
-        let end = one_run(order, &mut wires, Watching::InProcess, journal, watch).await;
+        let (inside, clock) = (Watching::InProcess, fast);
+        let end = one_run(order, &mut wires, inside, journal, clock, watch).await;
         let mut bench = bench.lock().unwrap_or_else(PoisonError::into_inner);
         bench.catch_up();
         Simulated {
@@ -108,7 +127,7 @@ pub fn real(
     let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
     let mut wires = Wires::new();
     let watching = watched(report);
-    Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, watch)))
+    Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, false, watch)))
 }
 
 fn watched(report: PathBuf) -> Watching {
@@ -165,9 +184,13 @@ async fn one_run(
     wires: &mut Wires,
     watching: Watching,
     journal: Box<dyn Journal>,
+    fast: bool,
     watch: impl FnMut(&Progress),
 ) -> Result<RunEnd, Fault> {
-    let sight = reader(&order.rig.reader, wires).await?;
+    let sight = match &order.rig.reader {
+        ReaderSpec::Person(spec) => person(spec, order, fast)?,
+        spec => reader(spec, wires).await?,
+    };
     let rig = Rig::clone(&order.rig);
     let guard = Guard::start(
         rig,
@@ -208,8 +231,26 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
                 .map_err(lost)?;
             Ok(Box::new(reader))
         }
+        ReaderSpec::Person(_) => Err(nobody()),
         ReaderSpec::Camera(spec) => crate::camera::open(spec)
             .await
             .map_err(|failure| Fault::Instrument(format!("reader: {failure}"))),
     }
+}
+
+/// The person at the terminal of this order. With a `fast` clock time stands still at each question.
+fn person(spec: &PersonSpec, order: &Order, fast: bool) -> Result<Box<dyn Sight>, Fault> {
+    let asking = order.asking.as_ref().ok_or_else(nobody)?;
+    let mut terminal = asking
+        .terminal
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner);
+    let terminal = terminal.take().ok_or_else(nobody)?;
+    let quit = asking.quit.clone();
+    Ok(Box::new(Person::new(spec.clone(), terminal, quit, fast)))
+}
+
+fn nobody() -> Fault {
+    let text = "reader: a person reads the needle of this rig, and nobody can be asked here";
+    Fault::Instrument(text.to_owned())
 }

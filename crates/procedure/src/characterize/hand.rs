@@ -110,7 +110,9 @@ impl Hand {
     pub fn ramp(&self, target: Amps) -> Seconds {
         let slowest = self.rig.limits.slowest_period;
         let Some(d) = self.dynamics else {
-            return slowest * 2.2;
+            // With a person it stays unknown, and is moved so all the way up and down.
+            let person = self.rig.read_by_person();
+            return slowest * if person { RAMP_PERIODS } else { 2.2 };
         };
         if d.damping * 0.8 >= 1.0 {
             return SHORT_RAMP;

@@ -1,0 +1,253 @@
+//! A person who reads the needle at a terminal: a pseudo-terminal, and behind it somebody who looks at
+//! the simulated needle and types what he sees, to a quarter of a division.
+
+use evidence::Observation;
+use guard::{Fault, Rig};
+use hw_sim::{Bench, MovementSpec, SharedBench, find};
+use movement::analysis::{Findings, analyse};
+use needlerig::person::Terminal;
+use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
+use needlerig_tests::campaign::Tap;
+use procedure::{Depth, Outcome};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use std::fs::{File, OpenOptions};
+use std::io::{Read, Write};
+use std::sync::{Arc, Mutex};
+
+/// The end of each question.
+const ASKED: &str = "q ends the run:";
+/// Shown when the run is over: whoever sits there gets up.
+const OVER: &str = "over and out";
+/// Numbers on the dial.
+const FULL: f64 = 50.0;
+
+/// A terminal as people have it: with lines, and an echo. The person's end and the program's.
+fn terminal() -> (File, File) {
+    let flags = OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC;
+    let person = openpt(flags).unwrap();
+    grantpt(&person).unwrap();
+    unlockpt(&person).unwrap();
+    let path = ptsname(&person, Vec::new()).unwrap();
+    let program = OpenOptions::new()
+        .read(true)
+        .write(true)
+        .open(path.to_str().unwrap())
+        .unwrap();
+    (File::from(person), program)
+}
+
+fn rig() -> Arc<Rig> {
+    let reader = "kind = \"person\"\nfull_scale = \"50\"\ndivision = \"1\"\nshared = \"0.2 %\"";
+    let text = SIMULATED_RIG.replace("kind = \"wire\"\nresource = \"INPROC::reader\"", reader);
+    assert_ne!(text, SIMULATED_RIG);
+    Arc::new(Rig::parse(&text, "by-eye.toml").unwrap())
+}
+
+/// What a person types, question by question; none to hang up.
+type Types = dyn FnMut(usize, &str, f64) -> Option<String> + Send;
+
+/// To a quarter of a division.
+fn read(shown: f64) -> String {
+    let quarters = (shown * FULL * 4.0).round();
+    format!("{}", quarters / 4.0)
+}
+
+struct Done {
+    run: Simulated,
+    kept: Vec<Observation>,
+    findings: Findings,
+    /// All that the terminal showed.
+    screen: String,
+    /// Questions asked.
+    asked: usize,
+}
+
+impl Done {
+    fn fault(&self) -> Option<&Fault> {
+        let ending = self.run.end.as_ref().unwrap().ending.as_ref().unwrap();
+        ending.fault.as_ref()
+    }
+
+    fn assert_safe(&self) {
+        let truth = &self.run.truth;
+        assert!(truth.safe, "{truth:?}");
+        assert!(truth.peak_deflection <= 1.02, "{}", truth.peak_deflection);
+        assert_eq!(truth.driven_stop_hits, 0);
+    }
+}
+
+fn run(movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
+    let rig = rig();
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+    let (mut person, program) = terminal();
+    let needle = Arc::clone(&bench);
+    let sitting = std::thread::spawn(move || {
+        let (mut screen, mut looked, mut asked) = (String::new(), 0, 0);
+        let mut chunk = [0; 4096];
+        while let Ok(count @ 1..) = person.read(&mut chunk) {
+            screen += &String::from_utf8_lossy(&chunk[..count]);
+            if screen.ends_with(OVER) {
+                break;
+            }
+            while let Some(at) = screen[looked..].find(ASKED) {
+                let about = screen[looked..looked + at].to_owned();
+                looked += at + ASKED.len();
+                let shown = needle.lock().unwrap().shown();
+                let Some(line) = types(asked, &about, shown) else {
+                    return (screen, asked);
+                };
+                asked += 1;
+                if person.write_all(format!("{line}\n").as_bytes()).is_err() {
+                    return (screen, asked);
+                }
+            }
+        }
+        (screen, asked)
+    });
+    let (quit, stop) = tokio::sync::watch::channel(false);
+    let mut end = program.try_clone().unwrap();
+    let terminal = Terminal {
+        input: Box::new(program.try_clone().unwrap()),
+        output: Box::new(program),
+    };
+    let order = Order::new(Arc::clone(&rig), Depth::Quick, stop).asking(terminal, quit);
+    let tap = Tap::default();
+    let run = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {}).unwrap();
+    let kept = tap.take();
+    let findings = analyse(&rig.statement(), &kept);
+    end.write_all(OVER.as_bytes()).unwrap();
+    let (screen, asked) = sitting.join().unwrap();
+    Done {
+        run,
+        kept,
+        findings,
+        screen,
+        asked,
+    }
+}
+
+fn honest() -> Box<Types> {
+    Box::new(|_, _, shown| Some(read(shown)))
+}
+
+/// With the same procedure as before a camera. What a quarter of a division leaves open is in the
+/// budget, and each answer lets the current double at most.
+#[test]
+fn a_person_at_a_terminal_gets_the_figures_of_the_rig() {
+    for (name, seed) in [
+        ("heron", 7),
+        ("fennel", 8),
+        ("gossamer", 9),
+        ("burdock", 10),
+    ] {
+        let done = run(&find(name).unwrap(), seed, honest());
+        done.assert_safe();
+        let plan = done.run.end.as_ref().unwrap().plan.as_ref().unwrap();
+        assert!(matches!(plan, Ok(Outcome::Complete)), "{name}: {plan:?}");
+        let figure = done.findings.full_scale.as_ref().unwrap();
+        let truth = done.run.truth.full_scale_current.unwrap();
+        let (found, u) = (figure.value(), figure.u());
+        assert!(
+            (found - truth).abs() < 3.0 * u,
+            "{name}: {found} ± {u}, truly {truth}"
+        );
+        assert!(u / found < 0.01, "{name}: {u}");
+        let (mut most, mut answers) = (1e-6_f64, 0);
+        for one in &done.kept {
+            let current = one.loop_current().map_or(0.0, |i| i.get().abs());
+            assert!(current <= most * 2.05, "{name}: {current} A after {most} A");
+            if one.needle.is_some() {
+                answers += 1;
+                most = most.max(current);
+            }
+        }
+        assert!(answers > 15 && answers < 200, "{name}: {answers}");
+    }
+}
+
+/// Words, nothing, numbers off the scale, control characters, and a place where the needle can't be:
+/// asked again each time, with the reason, and the run comes out as if nothing had been said.
+#[test]
+fn what_can_not_be_is_asked_again_with_the_reason() {
+    let mut wrong = [
+        "about a quarter",
+        "",
+        "12 13",
+        "500",
+        "-40 %",
+        "\u{1b}[A\u{7}",
+        "nan",
+    ]
+    .iter();
+    let types = move |asked: usize, about: &str, shown: f64| {
+        if let Some(wrong) = wrong.next() {
+            return Some((*wrong).to_owned());
+        }
+        let again = about.contains("can hardly be");
+        if asked % 5 == 0 && !again && shown > 0.2 {
+            return Some(read(if shown > 0.5 { 0.1 } else { 0.9 }));
+        }
+        Some(read(shown))
+    };
+    let done = run(&find("heron").unwrap(), 7, Box::new(types));
+    done.assert_safe();
+    assert!(done.fault().is_none(), "{:?}", done.fault());
+    let plan = done.run.end.as_ref().unwrap().plan.as_ref().unwrap();
+    assert!(matches!(plan, Ok(Outcome::Complete)), "{plan:?}");
+    for reason in ["no number", "off the scale", "can hardly be"] {
+        assert!(done.screen.contains(reason), "{reason}: {}", done.screen);
+    }
+    let doubted = done.screen.matches("can hardly be").count();
+    assert!(
+        doubted >= 3,
+        "{doubted} of {} answers were doubted",
+        done.asked
+    );
+}
+
+/// Who looks again and says the same is believed: a needle above its ceiling ends the run.
+#[test]
+fn the_same_answer_again_is_taken_as_it_is() {
+    let types = |_: usize, _: &str, shown: f64| {
+        Some(if shown > 0.3 {
+            "110 %".to_owned()
+        } else {
+            read(shown)
+        })
+    };
+    let done = run(&find("heron").unwrap(), 7, Box::new(types));
+    done.assert_safe();
+    assert!(
+        matches!(done.fault(), Some(Fault::BeyondCeiling(_))),
+        "{:?}",
+        done.fault()
+    );
+    assert_eq!(done.screen.matches("can hardly be").count(), 1);
+}
+
+/// q, or a terminal that is gone, ends the run at once, whatever flows; what was seen is kept.
+#[test]
+fn q_or_nobody_there_ends_the_run_safe() {
+    for (line, told) in [(Some("q"), "ended by q"), (Some("\u{4}"), "nobody answers")] {
+        for after in [0, 3, 9] {
+            let types = move |asked: usize, _: &str, shown: f64| match asked {
+                asked if asked >= after => line.map(str::to_owned),
+                _ => Some(read(shown)),
+            };
+            let done = run(&find("heron").unwrap(), 7, Box::new(types));
+            done.assert_safe();
+            assert!(
+                matches!(done.fault(), Some(Fault::Interrupted)),
+                "{:?}",
+                done.fault()
+            );
+            assert!(done.screen.contains(told), "{}", done.screen);
+            assert!(
+                done.screen.contains("the supply is switched off"),
+                "{}",
+                done.screen
+            );
+            assert_eq!(done.asked, after + 1);
+        }
+    }
+}
