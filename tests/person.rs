@@ -3,7 +3,7 @@
 
 use evidence::Observation;
 use guard::{Fault, Rig};
-use hw_sim::{Bench, MovementSpec, SharedBench, find};
+use hw_sim::{Bench, MovementSpec, Pool, SharedBench, find};
 use movement::analysis::{Findings, analyse};
 use needlerig::person::Terminal;
 use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
@@ -250,4 +250,18 @@ fn q_or_nobody_there_ends_the_run_safe() {
             assert_eq!(done.asked, after + 1);
         }
     }
+}
+
+/// Stuck, reversed, suppressed, absent, of any kind: whatever is in the berth, the answers of a person
+/// who sees what is there drive nothing into a stop.
+#[test]
+fn whatever_is_in_the_berth_a_person_over_drives_nothing() {
+    let mut complete = 0;
+    for seed in 100..124 {
+        let done = run(&hw_sim::random(seed, Pool::Any), seed, honest());
+        done.assert_safe();
+        let plan = &done.run.end.as_ref().unwrap().plan;
+        complete += usize::from(matches!(plan, Some(Ok(Outcome::Complete))));
+    }
+    assert!(complete >= 12, "{complete} of 24");
 }

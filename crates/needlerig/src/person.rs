@@ -9,7 +9,7 @@ use tokio::sync::{mpsc, watch};
 /// Longest line that counts as an answer, bytes.
 const LONGEST: u64 = 200;
 /// How often a wait in which simulated time stands still looks whether the run is to end.
-const LOOKS_EVERY: Duration = Duration::from_millis(5);
+const LOOKS_EVERY: Duration = Duration::from_millis(1);
 /// Beyond these shares of scale there is no needle.
 const SOMEWHERE: std::ops::RangeInclusive<f64> = -0.2..=1.3;
 
