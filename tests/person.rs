@@ -14,8 +14,8 @@ use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
 use std::sync::{Arc, Mutex};
 
-/// The end of each question.
-const ASKED: &str = "q ends the run:";
+/// The end of each question, and of nothing else.
+const ASKED: &str = ":\r\n";
 /// Shown when the run is over: whoever sits there gets up.
 const OVER: &str = "over and out";
 /// Numbers on the dial.
@@ -43,8 +43,8 @@ fn rig() -> Arc<Rig> {
     Arc::new(Rig::parse(&text, "by-eye.toml").unwrap())
 }
 
-/// What a person types, question by question; none to hang up.
-type Types = dyn FnMut(usize, &str, f64) -> Option<String> + Send;
+/// What a person does and types, question by question; none to hang up.
+type Types = dyn FnMut(usize, &str, &mut Bench) -> Option<String> + Send;
 
 /// To a quarter of a division.
 fn read(shown: f64) -> String {
@@ -76,8 +76,11 @@ impl Done {
     }
 }
 
-fn run(movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
-    let rig = rig();
+fn run(movement: &MovementSpec, seed: u64, types: Box<Types>) -> Done {
+    run_on(rig(), movement, seed, types)
+}
+
+fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
     let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
     let (mut person, program) = terminal();
     let needle = Arc::clone(&bench);
@@ -92,8 +95,8 @@ fn run(movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
             while let Some(at) = screen[looked..].find(ASKED) {
                 let about = screen[looked..looked + at].to_owned();
                 looked += at + ASKED.len();
-                let shown = needle.lock().unwrap().shown();
-                let Some(line) = types(asked, &about, shown) else {
+                let line = types(asked, &about, &mut needle.lock().unwrap());
+                let Some(line) = line else {
                     return (screen, asked);
                 };
                 asked += 1;
@@ -126,8 +129,30 @@ fn run(movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
     }
 }
 
+/// Does and types what is asked for. A knob stands within 4 mV of what the display shows.
+fn does(about: &str, bench: &mut Bench) -> String {
+    if about.contains("Where does the needle stand") {
+        return read(bench.shown());
+    }
+    if let Some((_, to)) = about
+        .split_once("Turn the supply")
+        .and_then(|(_, a)| a.split_once(" to "))
+        && about.contains("slowly")
+    {
+        let volts: f64 = to.split_once(" V").unwrap().0.parse().unwrap();
+        let off = 4e-3 * (volts * 1e3).sin();
+        bench.turn_supply((volts + off).max(0.0), true);
+        return format!("{volts}");
+    }
+    if about.contains("display show") {
+        return format!("{:.2}", bench.output_volts());
+    }
+    bench.turn_supply(0.0, about.contains("output on"));
+    "y".to_owned()
+}
+
 fn honest() -> Box<Types> {
-    Box::new(|_, _, shown| Some(read(shown)))
+    Box::new(|_, about, bench| Some(does(about, bench)))
 }
 
 /// With the same procedure as before a camera. What a quarter of a division leaves open is in the
@@ -179,7 +204,8 @@ fn what_can_not_be_is_asked_again_with_the_reason() {
         "nan",
     ]
     .iter();
-    let types = move |asked: usize, about: &str, shown: f64| {
+    let types = move |asked: usize, about: &str, bench: &mut Bench| {
+        let shown = bench.shown();
         if let Some(wrong) = wrong.next() {
             return Some((*wrong).to_owned());
         }
@@ -208,7 +234,8 @@ fn what_can_not_be_is_asked_again_with_the_reason() {
 /// Who looks again and says the same is believed: a needle above its ceiling ends the run.
 #[test]
 fn the_same_answer_again_is_taken_as_it_is() {
-    let types = |_: usize, _: &str, shown: f64| {
+    let types = |_: usize, _: &str, bench: &mut Bench| {
+        let shown = bench.shown();
         Some(if shown > 0.3 {
             "110 %".to_owned()
         } else {
@@ -230,9 +257,9 @@ fn the_same_answer_again_is_taken_as_it_is() {
 fn q_or_nobody_there_ends_the_run_safe() {
     for (line, told) in [(Some("q"), "ended by q"), (Some("\u{4}"), "nobody answers")] {
         for after in [0, 3, 9] {
-            let types = move |asked: usize, _: &str, shown: f64| match asked {
+            let types = move |asked: usize, about: &str, bench: &mut Bench| match asked {
                 asked if asked >= after => line.map(str::to_owned),
-                _ => Some(read(shown)),
+                _ => Some(does(about, bench)),
             };
             let done = run(&find("heron").unwrap(), 7, Box::new(types));
             done.assert_safe();
@@ -243,7 +270,7 @@ fn q_or_nobody_there_ends_the_run_safe() {
             );
             assert!(done.screen.contains(told), "{}", done.screen);
             assert!(
-                done.screen.contains("the supply is switched off"),
+                done.screen.contains("the rig is made safe"),
                 "{}",
                 done.screen
             );
@@ -264,4 +291,50 @@ fn whatever_is_in_the_berth_a_person_over_drives_nothing() {
         complete += usize::from(matches!(plan, Some(Ok(Outcome::Complete))));
     }
     assert!(complete >= 12, "{complete} of 24");
+}
+
+/// As [`rig`], with a supply that has a knob and shows 10 mV.
+fn with_a_knob() -> Arc<Rig> {
+    let text = rig().text.clone();
+    let mut changed = text.clone();
+    for (old, new) in [
+        ("resource = \"INPROC::supply\"", "resource = \"by hand\""),
+        ("dialect = \"scpi-supply\"", "dialect = \"by-hand-supply\""),
+        ("resolution = \"0.1 mV\"", "resolution = \"10 mV\""),
+        ("offset = \"1 mV\"", "offset = \"6 mV\""),
+        ("overshoot = \"2 %\"", "overshoot = \"5 %\""),
+    ] {
+        assert!(changed.contains(old), "{old}");
+        changed = changed.replacen(old, new, 1);
+    }
+    Arc::new(Rig::parse(&changed, "by-hand.toml").unwrap())
+}
+
+/// A person sets the supply and reads the needle: the same procedure, the same figures.
+#[test]
+fn a_person_who_sets_the_supply_gets_the_figures_of_the_rig() {
+    for (name, seed) in [("heron", 7), ("fennel", 8)] {
+        let done = run_on(with_a_knob(), &find(name).unwrap(), seed, honest());
+        done.assert_safe();
+        let plan = done.run.end.as_ref().unwrap().plan.as_ref();
+        assert!(
+            matches!(plan, Some(Ok(Outcome::Complete))),
+            "{name}: {plan:?} {:?}",
+            done.fault()
+        );
+        let figure = done.findings.full_scale.as_ref().unwrap();
+        let truth = done.run.truth.full_scale_current.unwrap();
+        let (found, u) = (figure.value(), figure.u());
+        assert!(
+            (found - truth).abs() < 3.0 * u,
+            "{name}: {found} ± {u}, truly {truth}"
+        );
+        assert!(
+            done.screen.contains("SWITCH THE SUPPLY OFF NOW"),
+            "{}",
+            done.screen
+        );
+        assert!(done.asked < 250, "{} questions", done.asked);
+        eprintln!("{}", done.screen);
+    }
 }

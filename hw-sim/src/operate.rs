@@ -161,6 +161,15 @@ impl Bench {
         self.wiring.pots.peak
     }
 
+    /// Somebody turns the supply's knob: its voltage and whether its output is on.
+    pub fn turn_supply(&mut self, volts: f64, on: bool) {
+        self.supply.set = volts;
+        if on != self.supply.on {
+            self.supply.switch(on);
+        }
+        self.supply_changed();
+    }
+
     /// Fault: the supply's output stage turns fully on and stays so until the end of the run.
     pub fn run_away(&mut self) {
         self.catch_up();

@@ -79,7 +79,10 @@ impl Core {
         let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
-        self.bench.instruments.output.limit(limit).await?;
+        // By hand it stays as it is: what a fault can drive is limited by the path's resistor.
+        if !self.rig.supply.by_hand() {
+            self.bench.instruments.output.limit(limit).await?;
+        }
         if self.stuck > HIDDEN {
             self.try_loop().await?;
         }
@@ -254,7 +257,11 @@ impl Core {
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
         self.unanswered();
-        let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
+        // A person turns the knob as slowly as was asked for.
+        let count = match self.rig.supply.by_hand() {
+            true => 1,
+            false => (over / SET_POINT_EVERY).ceil().max(1.0) as usize,
+        };
         let mut ticks = Vec::with_capacity(count);
         for step in 1..=count {
             let share = step as f64 / count as f64;

@@ -136,7 +136,12 @@ impl Known<'_> {
             return Err(Refusal::Range { target, volts });
         }
         let change = volts - state.volts;
-        let step = Self::largest_step(change.max(Volts::ZERO), over);
+        // A hand makes no steps that could be counted: it may overshoot on the whole way.
+        let steps_over = match self.rig.supply.by_hand() {
+            true => Seconds::ZERO,
+            false => over,
+        };
+        let step = Self::largest_step(change.max(Volts::ZERO), steps_over);
         let bound = self.current_high(arrangement, volts, step);
         if change > Volts::ZERO {
             self.within_allowance(arrangement, bound)?;

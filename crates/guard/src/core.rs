@@ -221,6 +221,10 @@ impl Core {
             let reply = match done {
                 Ok(report) => Ok(report),
                 Err(Halt::Refused(refusal)) => Err(Halt::Refused(refusal)),
+                // Who is asked something answers nothing more once the run is to end.
+                Err(Halt::Fault(_)) if self.rig.supply.by_hand() && *self.stop.borrow() => {
+                    return Err(Fault::Interrupted);
+                }
                 Err(Halt::Fault(fault)) => return Err(fault),
             };
             if let Some(answer) = self.waiting.take() {

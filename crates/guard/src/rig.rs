@@ -89,6 +89,11 @@ pub struct SupplySpec {
 }
 
 impl SupplySpec {
+    /// Whether a person sets it, asked at the terminal.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
+
     /// What the driver may set.
     pub(crate) fn limits(&self) -> drivers::Limits {
         drivers::Limits {

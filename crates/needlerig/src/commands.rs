@@ -80,7 +80,10 @@ fn resources<'a>(table: &'a toml::Table, places: &mut Vec<&'a str>) {
             toml::Value::Table(inner) => resources(inner, places),
             // A camera lives in real time, too.
             toml::Value::String(place) if key == "resource" || key == "source" => {
-                places.push(place);
+                // A person belongs to either sort.
+                if !place.trim().eq_ignore_ascii_case("by hand") {
+                    places.push(place);
+                }
             }
             _ => {}
         }

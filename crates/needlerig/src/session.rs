@@ -1,11 +1,10 @@
 //! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
-use crate::person::{Person, Terminal};
+use crate::person::{Console, HandSupply, Person, Terminal};
 use evidence::{Journal, JournalError, Sight};
 use guard::{
-    Fault, Guard, PersonSpec, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring,
-    check_wiring,
+    Fault, Guard, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring, check_wiring,
 };
 use hw_sim::{SharedBench, Truth};
 use needle::WireReader;
@@ -126,7 +125,11 @@ pub fn real(
 ) -> std::io::Result<Result<RunEnd, Fault>> {
     let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
     let mut wires = Wires::new();
-    let watching = watched(report);
+    // No second process can switch off what a hand has switched on.
+    let watching = match order.rig.supply.by_hand() {
+        true => Watching::InProcess,
+        false => watched(report),
+    };
     Ok(runtime.block_on(one_run(order, &mut wires, watching, journal, false, watch)))
 }
 
@@ -187,10 +190,21 @@ async fn one_run(
     fast: bool,
     watch: impl FnMut(&Progress),
 ) -> Result<RunEnd, Fault> {
-    let sight = match &order.rig.reader {
-        ReaderSpec::Person(spec) => person(spec, order, fast)?,
-        spec => reader(spec, wires).await?,
+    let console = console(order, fast)?;
+    let sight = match (&order.rig.reader, &console) {
+        (ReaderSpec::Person(spec), Some(console)) => {
+            Box::new(Person::new(spec.clone(), console.clone()))
+        }
+        (spec, _) => reader(spec, wires).await?,
     };
+    if let Some(console) = console.filter(|_| order.rig.supply.by_hand()) {
+        let (ours, theirs) = tokio::io::duplex(256);
+        wires.insert("supply".to_owned(), ours);
+        let slowly = order.rig.limits.slowest_period * 3.0;
+        let supply = HandSupply::new(console, &order.rig.supply, slowly);
+        // It ends with the wire; what it could not say on it nobody waits for.
+        tokio::spawn(async move { drop(supply.serve(theirs).await) });
+    }
     let rig = Rig::clone(&order.rig);
     let guard = Guard::start(
         rig,
@@ -238,19 +252,22 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
     }
 }
 
-/// The person at the terminal of this order. With a `fast` clock time stands still at each question.
-fn person(spec: &PersonSpec, order: &Order, fast: bool) -> Result<Box<dyn Sight>, Fault> {
+/// The terminal of this order, where its rig needs a person. With a `fast` clock time stands still at
+/// each question.
+fn console(order: &Order, fast: bool) -> Result<Option<Console>, Fault> {
+    if !order.rig.read_by_person() && !order.rig.supply.by_hand() {
+        return Ok(None);
+    }
     let asking = order.asking.as_ref().ok_or_else(nobody)?;
     let mut terminal = asking
         .terminal
         .lock()
         .unwrap_or_else(PoisonError::into_inner);
     let terminal = terminal.take().ok_or_else(nobody)?;
-    let quit = asking.quit.clone();
-    Ok(Box::new(Person::new(spec.clone(), terminal, quit, fast)))
+    Ok(Some(Console::new(terminal, asking.quit.clone(), fast)))
 }
 
 fn nobody() -> Fault {
-    let text = "reader: a person reads the needle of this rig, and nobody can be asked here";
+    let text = "a person belongs to this rig, and nobody can be asked here";
     Fault::Instrument(text.to_owned())
 }
