@@ -19,6 +19,9 @@ use tokio::sync::watch;
 /// How long the reader may take to answer.
 const READER_DEADLINE: Duration = Duration::from_secs(2);
 
+/// How slowly a knob is to be turned, up and down, in slowest periods of the needle.
+const SLOWLY: [f64; 2] = [8.0, 16.0];
+
 /// The rig file of the simulated rig, part of the program.
 pub const SIMULATED_RIG: &str = include_str!("../../../rigs/simulated.toml");
 
@@ -200,7 +203,7 @@ async fn one_run(
     if let Some(console) = console.filter(|_| order.rig.supply.by_hand()) {
         let (ours, theirs) = tokio::io::duplex(256);
         wires.insert("supply".to_owned(), ours);
-        let slowly = order.rig.limits.slowest_period * 3.0;
+        let slowly = SLOWLY.map(|periods| order.rig.limits.slowest_period * periods);
         let supply = HandSupply::new(console, &order.rig.supply, slowly);
         // It ends with the wire; what it could not say on it nobody waits for.
         tokio::spawn(async move { drop(supply.serve(theirs).await) });

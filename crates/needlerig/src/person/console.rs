@@ -1,5 +1,6 @@
 //! The terminal at which a person is asked, one question at a time.
 
+use quantity::Seconds;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -68,6 +69,13 @@ impl Console {
         let mut output = self.output.lock().unwrap_or_else(PoisonError::into_inner);
         let _ = writeln!(output, "\n{text}");
         let _ = output.flush();
+    }
+
+    /// What the person has done took so long. Where time stands still at questions, it passes now.
+    pub async fn takes(&self, time: Seconds) {
+        if self.still {
+            tokio::time::sleep(time.duration()).await;
+        }
     }
 
     /// Asks `question`, and again with the reason what is not understood. None once the run is to end,

@@ -10,7 +10,10 @@ use std::io;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, DuplexStream};
 
 /// What is told when the run ends before an answer.
-const ENDED: &str = "ENDED\n";
+const ENDED: &str = "ENDED";
+
+/// What a look at a display takes.
+const LOOKED: Seconds = Seconds::new(0.1);
 
 /// What is known of the supply, and what is wanted of it.
 pub(crate) struct HandSupply {
@@ -18,7 +21,8 @@ pub(crate) struct HandSupply {
     /// How near a hand must set it.
     within: Volts,
     most: Volts,
-    slowly: Seconds,
+    /// How long a turn takes, up and down.
+    slowly: [Seconds; 2],
     /// Set-point as the person last told, and the one wanted.
     volts: (Volts, Volts),
     /// Whether the output is on, as the person last told, and whether it should be.
@@ -26,7 +30,7 @@ pub(crate) struct HandSupply {
 }
 
 impl HandSupply {
-    pub fn new(console: Console, supply: &SupplySpec, slowly: Seconds) -> Self {
+    pub fn new(console: Console, supply: &SupplySpec, slowly: [Seconds; 2]) -> Self {
         Self {
             console,
             within: supply.resolution * 0.5,
@@ -46,49 +50,44 @@ impl HandSupply {
         let mut lines = BufReader::new(reader).lines();
         let mut next = lines.next_line().await?;
         while let Some(line) = next.take() {
-            let reply = tokio::select! {
-                biased;
-                // Whoever asks anew no longer waits for this answer.
-                newer = lines.next_line() => {
-                    next = newer?;
-                    None
-                }
-                reply = self.carry_out(&line) => reply,
-            };
-            if let Some(reply) = reply {
+            if !self.told(&line) {
+                let reply = tokio::select! {
+                    biased;
+                    // Whoever asks anew no longer waits for this answer.
+                    newer = lines.next_line() => {
+                        next = newer?;
+                        continue;
+                    }
+                    reply = self.asked(&line) => reply,
+                };
                 writer.write_all(reply.as_bytes()).await?;
             }
-            if next.is_none() {
-                next = lines.next_line().await?;
-            }
+            next = lines.next_line().await?;
         }
         Ok(())
     }
 
-    async fn carry_out(&mut self, line: &str) -> Option<String> {
+    /// What is wanted from now on; no for a question.
+    fn told(&mut self, line: &str) -> bool {
         match line.split_once(' ').unwrap_or((line, "")) {
-            ("WHO", _) => Some("PERSON supply by hand\n".to_owned()),
-            ("SET", volts) => {
-                self.volts.1 = volts.parse().map_or(self.volts.1, Volts::new);
-                None
-            }
-            ("ON", _) => {
-                self.on.1 = true;
-                None
-            }
-            ("OFF", _) => {
-                self.off();
-                None
-            }
-            ("SET?", _) => Some(told(self.set().await)),
-            ("ON?", _) => Some(
-                self.switched()
-                    .await
-                    .map_or(ENDED.to_owned(), |on| format!("{}\n", u8::from(on))),
-            ),
-            ("SHOWN?", _) => Some(told(self.display().await)),
-            _ => Some("NO\n".to_owned()),
+            ("SET", volts) => self.volts.1 = volts.parse().map_or(self.volts.1, Volts::new),
+            ("ON", _) => self.on.1 = true,
+            ("OFF", _) => self.off(),
+            _ => return false,
         }
+        true
+    }
+
+    async fn asked(&mut self, line: &str) -> String {
+        let volts = |volts: Option<Volts>| volts.map(|volts| volts.get().to_string());
+        let answer = match line {
+            "WHO" => Some("PERSON supply by hand".to_owned()),
+            "SET?" => volts(self.set().await),
+            "ON?" => self.switched().await.map(|on| u8::from(on).to_string()),
+            "SHOWN?" => volts(self.display().await),
+            _ => Some("NO".to_owned()),
+        };
+        answer.unwrap_or(ENDED.to_owned()) + "\n"
     }
 
     fn off(&mut self) {
@@ -113,12 +112,16 @@ impl HandSupply {
             self.volts.0 = wanted;
             return Some(wanted);
         }
-        let way = if wanted > now { "up" } else { "down" };
+        let [up, down] = self.slowly;
+        let (way, over) = match wanted > now {
+            true => ("up", up),
+            false => ("down", down),
+        };
         let (from, to) = (self.shown(now), self.shown(wanted));
         let question = format!(
             "Turn the supply {way} slowly, over some {:.0} s, from {from} to {to}.\nWhat does its display \
              show, in V",
-            self.slowly.get()
+            over.get()
         );
         let near = |line: &str| {
             let volts = self.volts_in(line)?;
@@ -128,6 +131,7 @@ impl HandSupply {
             }
         };
         let volts = self.console.ask(&question, self.until(), near).await?;
+        self.console.takes(over).await;
         self.volts.0 = wanted;
         Some(volts)
     }
@@ -160,7 +164,9 @@ impl HandSupply {
     async fn display(&mut self) -> Option<Volts> {
         let question = "What does the supply's display show, in V";
         let read = |line: &str| self.volts_in(line);
-        self.console.ask(question, self.until(), read).await
+        let volts = self.console.ask(question, self.until(), read).await;
+        self.console.takes(LOOKED).await;
+        volts
     }
 
     /// With the supply to be off, the questions whether it is go on though the run is to end.
@@ -190,8 +196,4 @@ impl HandSupply {
             Err(_) => Err(format!("\"{}\" is no number, such as 1.25", shown(&text))),
         }
     }
-}
-
-fn told(volts: Option<Volts>) -> String {
-    volts.map_or(ENDED.to_owned(), |volts| format!("{}\n", volts.get()))
 }
