@@ -323,19 +323,6 @@ fn with_a_knob() -> Arc<Rig> {
 fn a_person_who_sets_the_supply_gets_the_figures_of_the_rig() {
     for (name, seed) in [("heron", 7), ("fennel", 8)] {
         let done = run_on(with_a_knob(), &find(name).unwrap(), seed, honest());
-        for o in done
-            .kept
-            .iter()
-            .filter(|o| o.purpose != evidence::Purpose::Watch)
-        {
-            eprintln!(
-                "OBS {:?} {:.3?} {:?}",
-                o.purpose,
-                o.loop_current().map(|i| i.get() * 1e6),
-                o.needle.map(|n| n.deflection)
-            );
-        }
-        eprintln!("{}", done.screen);
         done.assert_safe();
         let plan = done.run.end.as_ref().unwrap().plan.as_ref();
         assert!(
@@ -357,4 +344,41 @@ fn a_person_who_sets_the_supply_gets_the_figures_of_the_rig() {
         );
         assert!(done.asked < 250, "{} questions", done.asked);
     }
+}
+
+/// A value that is not what was asked for, or none, is asked for again; q ends the run with the words
+/// what to switch off first, and the run waits until the person says that it is off.
+#[test]
+fn a_supply_that_is_set_wrong_is_told_and_q_says_what_to_switch_off_first() {
+    let mut wrong = ["soon", "", "99", "nan", "0.01"].iter();
+    let types = move |asked: usize, about: &str, bench: &mut Bench| {
+        if about.contains("Turn the supply up")
+            && let Some(wrong) = wrong.next()
+        {
+            return Some((*wrong).to_owned());
+        }
+        let ending = about.contains("output off") || about.contains("display show");
+        if asked > 60 && !ending {
+            return Some("q".to_owned());
+        }
+        Some(does(about, bench))
+    };
+    let done = run_on(with_a_knob(), &find("heron").unwrap(), 7, Box::new(types));
+    done.assert_safe();
+    assert!(
+        matches!(done.fault(), Some(Fault::Interrupted)),
+        "{:?}",
+        done.fault()
+    );
+    for told in [
+        "\"soon\" is no number",
+        "\"\" is no number",
+        "beyond what",
+        "0.01 V is not",
+    ] {
+        assert!(done.screen.contains(told), "{told}: {}", done.screen);
+    }
+    let place = |text: &str| done.screen.rfind(text).unwrap();
+    let (ended, off) = (place("ended by q"), place("SWITCH THE SUPPLY OFF NOW"));
+    assert!(ended < off && off < place("Is the supply's output off?"));
 }

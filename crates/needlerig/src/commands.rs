@@ -78,12 +78,11 @@ fn resources<'a>(table: &'a toml::Table, places: &mut Vec<&'a str>) {
     for (key, value) in table {
         match value {
             toml::Value::Table(inner) => resources(inner, places),
+            // A person belongs to either sort.
+            toml::Value::String(place) if place.trim().eq_ignore_ascii_case("by hand") => {}
             // A camera lives in real time, too.
             toml::Value::String(place) if key == "resource" || key == "source" => {
-                // A person belongs to either sort.
-                if !place.trim().eq_ignore_ascii_case("by hand") {
-                    places.push(place);
-                }
+                places.push(place);
             }
             _ => {}
         }
