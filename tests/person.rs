@@ -216,7 +216,7 @@ fn what_can_not_be_is_asked_again_with_the_reason() {
             return Some((*wrong).to_owned());
         }
         let again = about.contains("can hardly be");
-        if asked % 5 == 0 && !again && shown > 0.2 {
+        if asked.is_multiple_of(5) && !again && shown > 0.2 {
             return Some(read(if shown > 0.5 { 0.1 } else { 0.9 }));
         }
         Some(read(shown))
