@@ -11,6 +11,7 @@ mod camera_rig;
 mod cameras;
 mod dial;
 mod layers;
+mod person;
 mod pictured;
 mod probing;
 mod program;

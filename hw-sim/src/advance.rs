@@ -45,6 +45,10 @@ impl Bench {
                     }
                 }
             }
+            Event::Knob(microvolts) => {
+                self.supply.set = microvolts as f64 * 1e-6;
+                self.supply_changed();
+            }
             Event::Trip(generation) => {
                 if generation == self.supply.generation && self.supply.protecting {
                     self.supply.on = false;

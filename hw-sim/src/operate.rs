@@ -7,6 +7,9 @@ use crate::queue::Event;
 use crate::relay::LONGEST_MOVE;
 use crate::wiring::{CHANNELS, SHORT};
 
+/// Steps in which a knob is turned.
+const TURNS: u32 = 200;
+
 impl Bench {
     /// The supply's settings have changed.
     pub(crate) fn supply_changed(&mut self) {
@@ -182,6 +185,23 @@ impl Bench {
     /// Largest current through the potentiometers so far, A; 0 where they stand beside the circuit.
     pub fn potentiometer_current(&self) -> f64 {
         self.wiring.pots.peak
+    }
+
+    /// Somebody turns the supply's knob to `volts`, evenly, over so many seconds from now.
+    pub fn turn_knob(&mut self, volts: f64, seconds: f64) {
+        let from = self.supply.set;
+        for step in 1..=TURNS {
+            let share = f64::from(step) / f64::from(TURNS);
+            let at = self.now + (seconds * share * 1e9) as u64;
+            let microvolts = ((from + (volts - from) * share).max(0.0) * 1e6).round() as u64;
+            self.queue.enter(at, Event::Knob(microvolts));
+        }
+    }
+
+    /// Somebody presses the supply's output button.
+    pub fn press_output(&mut self, on: bool) {
+        self.supply.switch(on);
+        self.supply_changed();
     }
 
     /// Fault: the supply's output stage turns fully on and stays so until the end of the run.

@@ -23,6 +23,8 @@ pub enum Event {
     Frame(u64),
     /// A fault may strike or be over: its place in the plan.
     Fault(usize),
+    /// A hand has turned the supply's knob so far, µV.
+    Knob(u64),
 }
 
 /// Events in order of time, those of one instant in the order they were entered.

@@ -103,7 +103,7 @@ fn a_camera_of_this_machine_has_settings() {
 }
 
 #[test]
-fn a_camera_that_is_stated_wrongly_is_pointed_at() {
+fn a_reader_that_is_stated_wrongly_is_pointed_at() {
     for (reader, at) in [
         ("kind = \"camera\"\nsource = \"/dev/video0\"", "\"camera\""),
         ("kind = \"camera\"\ndial = \"my.toml\"", "\"camera\""),
@@ -144,12 +144,45 @@ fn a_camera_that_is_stated_wrongly_is_pointed_at() {
             "kind = \"camera\"\nsource = \"http://cam/still.jpg\"\ndial = \"my.toml\"\nfocus = 5",
             "5",
         ),
+        (
+            "kind = \"wire\"\nresource = \"INPROC::reader\"\ndivision = \"1\"",
+            "\"1\"",
+        ),
+        (
+            "kind = \"person\"\nfull_scale = \"50\"\nshared = \"0.2 %\"",
+            "\"person\"",
+        ),
+        (
+            "kind = \"person\"\nfull_scale = \"-5\"\ndivision = \"1\"\nshared = \"0 %\"",
+            "\"-5",
+        ),
+        (
+            "kind = \"person\"\nfull_scale = \"50\"\ndivision = \"20\"\nshared = \"0 %\"",
+            "\"20",
+        ),
+        (
+            "kind = \"person\"\nfull_scale = \"50\"\ndivision = \"1\"\nshared = \"9 %\"",
+            "\"9",
+        ),
     ] {
         let error = wrong(READER, reader);
         let text = SIMULATED_RIG.replacen(READER, reader, 1);
         let right = place(&text, reader, at);
         assert_eq!((error.line, error.column), right, "{reader}: {error}");
     }
+}
+
+/// Only the supply may be by hand.
+#[test]
+fn an_instrument_that_no_hand_can_be_is_pointed_at() {
+    let error = wrong("\"INPROC::drop\"", "\"by hand\"");
+    assert!(
+        error.message.contains("the drop meter can't be by hand"),
+        "{error}"
+    );
+    let text = SIMULATED_RIG.replacen("\"INPROC::supply\"", "\"By Hand\"", 1);
+    let rig = Rig::parse(&text, "rig.toml").unwrap();
+    assert!(rig.supply.by_hand());
 }
 
 #[test]

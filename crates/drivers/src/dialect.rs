@@ -26,7 +26,7 @@ macro_rules! built_in {
 }
 
 /// Dialects that are part of the program, by name.
-const BUILT_IN: [(&str, &str); 14] = built_in![
+const BUILT_IN: [(&str, &str); 15] = built_in![
     "scpi-supply",
     "scpi-meter",
     "scpi-switch",
@@ -39,6 +39,7 @@ const BUILT_IN: [(&str, &str); 14] = built_in![
     "modbus-switch",
     "prompt-switch",
     "bridge-pots",
+    "by-hand-supply",
     "simulated-supply",
     "simulated-switch",
 ];

@@ -45,6 +45,8 @@ pub enum Resource {
         /// Name of the instrument on the bench.
         name: String,
     },
+    /// `by hand`: a person, who is asked at the terminal.
+    ByHand,
 }
 
 /// Why a text is not a resource name.
@@ -62,6 +64,7 @@ pub struct ResourceError {
 const TCP: &str = "TCPIP::192.168.1.20::5025::SOCKET";
 const SERIAL: &str = "ASRL/dev/ttyUSB0::INSTR";
 const USB: &str = "USB::0x1209::0x0001::SN0001::INSTR";
+const BY_HAND: &str = "by hand";
 const IN_PROCESS: &str = "INPROC::supply";
 
 /// Longest text looked at; anything longer is no resource name.
@@ -88,10 +91,15 @@ impl FromStr for Resource {
             usb(rest).map_err(|problem| (problem, USB))
         } else if let Some(number) = name.strip_prefix("/dev/usbtmc") {
             usb_device(name, number).map_err(|problem| (problem, USB))
+        } else if name.eq_ignore_ascii_case(BY_HAND) {
+            Ok(Self::ByHand)
         } else if let Some(rest) = strip(name, "INPROC::") {
             in_process(rest).map_err(|problem| (problem, IN_PROCESS))
         } else {
-            Err(("it starts with none of TCPIP, ASRL, USB and INPROC", TCP))
+            Err((
+                "it starts with none of TCPIP, ASRL, USB and INPROC, nor is it \"by hand\"",
+                TCP,
+            ))
         };
         result.map_err(|(problem, right)| fail(problem, right))
     }
@@ -241,6 +249,7 @@ impl fmt::Display for Resource {
             }
             Self::UsbDevice { path } => f.write_str(path),
             Self::InProcess { name } => write!(f, "INPROC::{name}"),
+            Self::ByHand => f.write_str(BY_HAND),
         }
     }
 }

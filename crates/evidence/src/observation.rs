@@ -93,6 +93,11 @@ pub struct Observation {
 }
 
 impl Observation {
+    /// Made of a window in which the rig was at rest, not of one cycle.
+    pub fn of_rest(&self) -> bool {
+        self.loop_drop.is_some_and(|reading| reading.n > 1)
+    }
+
     /// Current through the sense element, by its stated resistance.
     pub fn loop_current(&self) -> Option<Amps> {
         Some(Volts::new(self.loop_drop?.value) / self.set.sense?)

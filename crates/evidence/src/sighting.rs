@@ -34,4 +34,16 @@ pub trait Sight: Send {
 
     /// What reads, for the record.
     fn name(&self) -> String;
+
+    /// Whether each look takes a person's time. Such a reader is asked, and not looked at all the
+    /// time.
+    fn by_person(&self) -> bool {
+        false
+    }
+
+    /// Looks once, a person being told `about` what: what flows, or why an answer can't be.
+    fn ask<'a>(&'a mut self, about: &'a str) -> SightFuture<'a> {
+        let _ = about;
+        self.look()
+    }
 }

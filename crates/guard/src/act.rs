@@ -8,7 +8,7 @@ use crate::instruments::Instruments;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
-use crate::rest::{Tick, stillness};
+use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, falsified, loop_low, moves};
 use quantity::{Amps, Seconds, Volts};
@@ -53,6 +53,7 @@ impl Core {
         self.confirm_idle().await?;
         self.suspects = suspects;
         self.bench.instruments.output.new_state();
+        self.unanswered();
         let same_loop = self
             .state
             .arrangement
@@ -75,7 +76,10 @@ impl Core {
         let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
-        self.bench.instruments.output.limit(limit).await?;
+        // By hand it stays as it is: what a fault can drive is limited by the path's resistor.
+        if !self.rig.supply.by_hand() {
+            self.bench.instruments.output.limit(limit).await?;
+        }
         if self.falsified.current > HIDDEN || self.falsified.ruler > HIDDEN {
             self.try_loop().await?;
         }
@@ -164,7 +168,36 @@ impl Core {
         move_group(&self.rig, switch, &moves.closing).await
     }
 
+    /// Another current. With a person as reader, what flows must have been looked at before it grows,
+    /// and until the needle is known to move, each step is looked at at once.
     pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
+        let from = self.volts();
+        if self.owes_answer() && self.known().drive(&self.state, target, over)?.volts > from {
+            self.asked_tick().await?;
+        }
+        let mut report = self.ramp(target, over).await?;
+        if self.owes_answer() && self.volts() > from && !self.evidence.stands() {
+            self.let_settle().await?;
+            let tick = self.asked_tick().await?;
+            if self.backwards && !self.reversed_on_purpose() {
+                self.retreat().await?;
+            }
+            let mut ticks = report.ticks;
+            ticks.push(tick);
+            report = self.report(ticks);
+        }
+        Ok(report)
+    }
+
+    /// The current down to a third: the needle goes the wrong way.
+    async fn retreat(&mut self) -> Result<(), Fault> {
+        let output = &mut self.bench.instruments.output;
+        output.lower(output.volts() / 3.0).await?;
+        self.state.volts = self.volts();
+        Ok(())
+    }
+
+    pub(crate) async fn ramp(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
         let checked = self.known().drive(&self.state, target, over)?;
         if checked.volts > self.state.volts
             && !self.evidence.moved()
@@ -187,7 +220,12 @@ impl Core {
         self.expected = self.expected.max(expected);
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
-        let count = (over / SET_POINT_EVERY).ceil().max(1.0) as usize;
+        self.unanswered();
+        // A person turns the knob as slowly as was asked for.
+        let count = match self.rig.supply.by_hand() {
+            true => 1,
+            false => (over / SET_POINT_EVERY).ceil().max(1.0) as usize,
+        };
         let mut ticks = Vec::with_capacity(count);
         for step in 1..=count {
             let share = step as f64 / count as f64;
@@ -204,12 +242,7 @@ impl Core {
             ticks.push(tick);
             let raising = checked.volts > from;
             if raising && self.backwards && !self.reversed_on_purpose() {
-                self.bench
-                    .instruments
-                    .output
-                    .lower(self.volts() / 3.0)
-                    .await?;
-                self.state.volts = self.volts();
+                self.retreat().await?;
                 break;
             }
             self.within_peak(&tick, peak)?;
@@ -251,10 +284,16 @@ impl Core {
         while self.now() < end {
             ticks.push(self.tick().await?);
         }
+        if self.person.is_some() {
+            ticks.push(self.asked_tick().await?);
+        }
         Ok(self.report(ticks))
     }
 
     async fn settle(&mut self, settle: Settle) -> Result<Report, Halt> {
+        if self.person.is_some() {
+            return self.settle_asked(settle).await;
+        }
         let began = self.now();
         let patience = (settle.slow * PATIENCE)
             .max(Seconds::new(120.0))
@@ -267,17 +306,31 @@ impl Core {
             let full = began <= since && window.len() >= 6;
             let still = full.then(|| stillness(window)).flatten();
             if let Some(still) = still.filter(|s| s.is_still(settle.slow.get(), settle.tolerance)) {
-                let observation = self.observe(window, &still, settle);
-                self.append(&observation)?;
-                self.learn(&observation)?;
-                let mut report = self.report(ticks);
-                report.observation = Some(observation);
-                return Ok(report);
+                let window = window.to_vec();
+                return self.conclude(ticks, &window, &still, settle);
             }
             if self.now() - began > patience.get() {
                 return Err(Fault::Restless(patience).into());
             }
         }
+    }
+}
+
+impl Core {
+    /// Keeps the observation of a window at rest, and learns from it.
+    pub(crate) fn conclude(
+        &mut self,
+        ticks: Vec<Tick>,
+        window: &[Tick],
+        still: &Stillness,
+        settle: Settle,
+    ) -> Result<Report, Halt> {
+        let observation = self.observe(window, still, settle);
+        self.append(&observation)?;
+        self.learn(&observation)?;
+        let mut report = self.report(ticks);
+        report.observation = Some(observation);
+        Ok(report)
     }
 }
 

@@ -39,8 +39,11 @@ const QUIET_POWER: Watts = Watts::new(0.05);
 /// The least that a deflection grows, as a share of the growth of the current: no scale flattens
 /// more towards its top.
 const LEAST_GROWTH: f64 = 0.5;
+/// With a person as reader, growth per answered step.
+pub const PERSON_GROWTH: f64 = 2.0;
+
 /// A needle that stays behind by this share of scale sticks.
-const LAG: f64 = 0.015;
+pub const LAG: f64 = 0.015;
 
 /// One piece of evidence.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -78,6 +81,8 @@ pub struct Evidence {
     let_go: Volts,
     /// Back-EMF without motion in the picture.
     felt: bool,
+    /// With a person as reader: the largest current at which there was an answer.
+    answered: Option<Amps>,
 }
 
 impl Evidence {
@@ -145,14 +150,19 @@ impl Evidence {
     /// The share of scale by which a needle that stands at `point` has, at least, stayed behind a
     /// growing current; none when that is no more than friction. A needle that sticks may let go.
     pub fn lag(&self, point: &Point) -> Option<f64> {
-        let due = |p: &Point| {
-            let grown = (point.current / p.current - 1.0).max(0.0);
-            (self.from_zero(p.deflection) - 2.0 * p.u) * (1.0 + LEAST_GROWTH * grown)
-        };
-        let lower = self.points.iter().filter(|p| p.current < point.current);
-        let due = lower.map(due).fold(0.0, f64::max);
+        let due = self.due(point.current);
         let lag = due - self.from_zero(point.deflection) - 2.0 * point.u;
         (lag > LAG).then_some(lag)
+    }
+
+    /// The least distance from its zero that a needle which does not stick has at `current`.
+    pub fn due(&self, current: Amps) -> f64 {
+        let due = |p: &Point| {
+            let grown = (current / p.current - 1.0).max(0.0);
+            (self.from_zero(p.deflection) - 2.0 * p.u) * (1.0 + LEAST_GROWTH * grown)
+        };
+        let lower = self.points.iter().filter(|p| p.current < current);
+        lower.map(due).fold(0.0, f64::max)
     }
 
     /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across
@@ -205,8 +215,26 @@ impl Evidence {
         })
     }
 
+    /// A person reads the needle: from now on the allowance is no more than twice the largest current
+    /// at which there was an answer.
+    pub fn by_person(&mut self) {
+        self.answered.get_or_insert(Amps::ZERO);
+    }
+
+    /// The person answered while `current` flowed.
+    pub fn answered(&mut self, current: Amps) {
+        self.answered = self.answered.map(|before| before.max(current));
+    }
+
     /// The largest current that the evidence permits.
     pub fn allowance(&self, limits: &Limits) -> Amps {
+        let permitted = self.permitted(limits);
+        self.answered.map_or(permitted, |current| {
+            permitted.min((current * PERSON_GROWTH).max(limits.first_touch))
+        })
+    }
+
+    fn permitted(&self, limits: &Limits) -> Amps {
         let (Some(lowest), Some(top)) = (self.points.first(), self.points.last()) else {
             return self.quiet.unwrap_or(limits.first_touch);
         };
@@ -428,6 +456,22 @@ mod tests {
         assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
         evidence.let_go(Volts::milli(49.0), Response::Seen);
         assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
+    }
+
+    /// However much a camera would have permitted, an answer permits twice its current.
+    #[test]
+    fn a_person_lets_the_current_double_with_each_answer_and_no_more() {
+        let mut evidence = Evidence::default();
+        evidence.by_person();
+        let limits = limits();
+        assert_eq!(evidence.allowance(&limits), limits.first_touch);
+        let long = Seconds::new(1000.0);
+        evidence.nothing_moved(limits.first_touch, Volts::ZERO, long, &limits);
+        assert_eq!(evidence.allowance(&limits), limits.first_touch);
+        for current in [0.7, 0.9, 1.8, 0.2] {
+            evidence.answered(limits.first_touch * current);
+        }
+        assert_eq!(evidence.allowance(&limits), limits.first_touch * 3.6);
     }
 
     #[test]

@@ -136,7 +136,12 @@ impl Known<'_> {
             return Err(Refusal::Range { target, volts });
         }
         let change = volts - state.volts;
-        let step = Self::largest_step(change.max(Volts::ZERO), over);
+        // A hand makes no steps that could be counted: it may overshoot on the whole way.
+        let steps_over = match self.rig.supply.by_hand() {
+            true => Seconds::ZERO,
+            false => over,
+        };
+        let step = Self::largest_step(change.max(Volts::ZERO), steps_over);
         let bound = self.current_high(arrangement, volts, step);
         if change > Volts::ZERO {
             self.within_allowance(arrangement, bound)?;
@@ -353,10 +358,11 @@ impl Known<'_> {
             .dynamics
             .map_or(slowest, |d| (d.period * PERIOD_TRUST).min(slowest));
         let n = over / period;
-        let ramp = if n > 1.4 {
-            1.0 / (std::f64::consts::PI * n * (n * n - 1.0))
-        } else {
-            1.0
+        let ramp = match self.rig.supply.by_hand() {
+            // A hand that turns evenly leaves sin(πn)/(πn) (Fourier transform of a constant).
+            true if n > 1.0 => 1.0 / (std::f64::consts::PI * n),
+            false if n > 1.4 => 1.0 / (std::f64::consts::PI * n * (n * n - 1.0)),
+            _ => 1.0,
         };
         let step = self.dynamics.map_or(1.0, |d| {
             let damping = d.damping * 0.8;

@@ -5,6 +5,7 @@ use crate::allowance::Evidence;
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::fault::Fault;
 use crate::instruments::Instruments;
+use crate::person::Asked;
 use crate::proposal::{Halt, Proposal, Report};
 use crate::rest::Tick;
 use crate::rig::Rig;
@@ -88,6 +89,8 @@ pub(crate) struct Core {
     pub unfed: u32,
     /// Drop and current of the last cycle in which nothing had moved.
     pub last_quiet: Option<(Volts, Amps)>,
+    /// A person reads the needle: see [`crate::person`].
+    pub person: Option<Asked>,
     /// Shared uncertainty that the reader last stated.
     pub u_shared: f64,
     pub near_full_scale: f64,
@@ -116,6 +119,11 @@ pub struct Ending {
 impl Core {
     pub fn new(rig: Rig, bench: Bench, stop: watch::Receiver<bool>, watched: Watched) -> Self {
         let heaviest = rig.review().heaviest;
+        let person = bench.sight.by_person().then(Asked::default);
+        let mut evidence = Evidence::default();
+        if person.is_some() {
+            evidence.by_person();
+        }
         Self {
             rig,
             bench,
@@ -125,7 +133,7 @@ impl Core {
             started: Instant::now(),
             phase: Phase::Safe,
             state: State::RELEASED,
-            evidence: Evidence::default(),
+            evidence,
             measured: None,
             dynamics: None,
             upscale: None,
@@ -146,6 +154,7 @@ impl Core {
             backwards: false,
             unfed: 0,
             last_quiet: None,
+            person,
             u_shared: 0.0,
             near_full_scale: 0.0,
             drop_range: 0.0,
@@ -215,6 +224,10 @@ impl Core {
             let reply = match done {
                 Ok(report) => Ok(report),
                 Err(Halt::Refused(refusal)) => Err(Halt::Refused(refusal)),
+                // Who is asked something answers nothing more once the run is to end.
+                Err(Halt::Fault(_)) if self.rig.supply.by_hand() && *self.stop.borrow() => {
+                    return Err(Fault::Interrupted);
+                }
                 Err(Halt::Fault(fault)) => return Err(fault),
             };
             if let Some(answer) = self.waiting.take() {

@@ -148,6 +148,8 @@ async fn open(
                 switch,
                 pots: None,
             };
+            // No second process can switch off what a hand has switched on.
+            let switch_twin = switch_twin.filter(|_| !spec.by_hand());
             Ok((instruments, Twins::of(supply_twin, switch_twin)?, found))
         }
         Err(fault) => {
@@ -253,15 +255,20 @@ impl Place<'_> {
             .map_err(|error| failed(error.to_string()))?
             .on_port(self.serial);
         let link = match self.resource {
-            Resource::InProcess { name } => {
-                let Some(stream) = wires.remove(name) else {
-                    return Err(failed(format!("there is no in-process wire \"{name}\"")));
-                };
-                Ok(Link::over(Box::new(stream), name, &dialect.wire))
-            }
-            outside => Link::open(outside, &dialect.wire).await,
+            Resource::InProcess { name } => inside(name, wires, &dialect),
+            Resource::ByHand => inside(role, wires, &dialect),
+            outside => Link::open(outside, &dialect.wire)
+                .await
+                .map_err(|error| error.to_string()),
         };
-        let link = link.map_err(|error| failed(error.to_string()))?;
+        let link = link.map_err(failed)?;
         Ok((link.named(role), dialect))
     }
+}
+
+/// A wire that leads to somebody inside this program.
+fn inside(name: &str, wires: &mut Wires, dialect: &Dialect) -> Result<Link, String> {
+    let stream = wires.remove(name);
+    let stream = stream.ok_or_else(|| format!("there is no in-process wire \"{name}\""))?;
+    Ok(Link::over(Box::new(stream), name, &dialect.wire))
 }

@@ -15,6 +15,7 @@ mod guard;
 mod instruments;
 mod learn;
 mod output;
+mod person;
 mod pots;
 mod probe;
 #[cfg(test)]
@@ -42,7 +43,7 @@ pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
     CameraSettings, CameraSource, CameraSpec, Element, Finding, Limits, MeterSpec, Path,
-    Protection, Range, ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
+    PersonSpec, Protection, Range, ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};

@@ -65,7 +65,10 @@ impl Core {
         let there = self.flipped(&now, target).await;
         self.wiggling = false;
         let there = there?;
-        let shown = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
+        let shown = match (
+            self.mean_needle(&here.ticks),
+            self.mean_needle(&there.ticks),
+        ) {
             (Some((a, ua)), Some((b, ub))) if (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)) => {
                 self.upscale
                     .get_or_insert(if a > b { now.reversed } else { !now.reversed });
@@ -80,6 +83,10 @@ impl Core {
         back.moved = self.evidence.moved();
         back.backwards = there.backwards;
         Ok(back)
+    }
+
+    fn mean_needle(&self, ticks: &[Tick]) -> Option<(f64, f64)> {
+        mean_needle(ticks, if self.person.is_some() { 1 } else { 3 })
     }
 
     async fn flipped(&mut self, now: &Arrangement, target: Amps) -> Result<Report, Halt> {
@@ -114,7 +121,10 @@ impl Core {
         let down = self.drive(Amps::ZERO, over).await?;
         self.confirm_idle().await?;
         let mut there = self.hold(LOOK).await?;
-        let answered = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
+        let answered = match (
+            self.mean_needle(&here.ticks),
+            self.mean_needle(&there.ticks),
+        ) {
             (Some((a, ua)), Some((b, ub))) => (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)),
             _ => false,
         };
@@ -187,8 +197,9 @@ fn mean(ticks: &[Tick], value: fn(&Tick) -> f64) -> (f64, f64) {
     (mean, (squares / (n - 1.0).max(1.0)).sqrt())
 }
 
-/// Mean deflection over the later half of the ticks, with its standard uncertainty.
-fn mean_needle(ticks: &[Tick]) -> Option<(f64, f64)> {
+/// Mean deflection over the later half of the ticks, with its standard uncertainty; none with fewer
+/// sightings than `least`.
+fn mean_needle(ticks: &[Tick], least: usize) -> Option<(f64, f64)> {
     let seen: Vec<(f64, f64)> = ticks[ticks.len() / 2..]
         .iter()
         .filter_map(|t| t.needle)
@@ -196,7 +207,7 @@ fn mean_needle(ticks: &[Tick]) -> Option<(f64, f64)> {
     let n = seen.len() as f64;
     let mean = seen.iter().map(|(d, _)| d).sum::<f64>() / n;
     let u = seen.iter().map(|(_, u)| *u).fold(0.0, f64::max) / n.sqrt();
-    (seen.len() >= 3).then_some((mean, u))
+    (seen.len() >= least).then_some((mean, u))
 }
 
 #[cfg(test)]

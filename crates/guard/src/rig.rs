@@ -11,7 +11,7 @@ mod validate;
 pub use file::RigError;
 pub use pots::PotBank;
 pub use range::Range;
-pub use reader::{CameraSettings, CameraSource, CameraSpec, ReaderSpec};
+pub use reader::{CameraSettings, CameraSource, CameraSpec, PersonSpec, ReaderSpec};
 pub use review::{Finding, Review};
 
 use drivers::{Resource, Serial};
@@ -89,6 +89,11 @@ pub struct SupplySpec {
 }
 
 impl SupplySpec {
+    /// Whether a person sets it, asked at the terminal.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
+
     /// What the driver may set.
     pub(crate) fn limits(&self) -> drivers::Limits {
         drivers::Limits {
@@ -245,6 +250,11 @@ impl Rig {
     /// The first thing wrong, with line and column, and what would be right.
     pub fn parse(text: &str, file: &str) -> Result<Self, RigError> {
         validate::rig(text, file)
+    }
+
+    /// Whether a person reads the needle: then the current grows step by step.
+    pub fn read_by_person(&self) -> bool {
+        matches!(self.reader, ReaderSpec::Person(_))
     }
 
     /// All relay channels that have a job.

@@ -13,6 +13,9 @@ use tokio::time::Instant;
 /// Below this the supply counts as off, beside its stated offset.
 const OFF: Volts = Volts::milli(3.0);
 
+/// How long a person may take to say that the supply is off. The contacts have fallen by then.
+const PERSON_WITHIN: Seconds = Seconds::new(3600.0);
+
 /// What making the rig safe found.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct SafeReport {
@@ -67,6 +70,10 @@ pub(crate) async fn make_safe(rig: &Rig, output: &mut Output, switch: &mut Switc
     let began = Instant::now();
     let mut report = SafeReport::default();
     let limit = SAFE_WITHIN.duration();
+    let sure = match rig.supply.by_hand() {
+        true => PERSON_WITHIN.duration(),
+        false => limit * 2,
+    };
     let channels = rig.channels();
     // Neither waits for the other, nor for an answer that is still outstanding.
     let (off, released) = tokio::join!(
@@ -86,7 +93,7 @@ pub(crate) async fn make_safe(rig: &Rig, output: &mut Output, switch: &mut Switc
     );
     let moved = rig.switch.operate + rig.switch.bounce + rig.supply.settle;
     tokio::time::sleep((moved * 2.0).duration()).await;
-    let confirmed = tokio::time::timeout(limit * 2, confirm_safe(rig, output, switch)).await;
+    let confirmed = tokio::time::timeout(sure, confirm_safe(rig, output, switch)).await;
     report.verified = matches!(confirmed, Ok(Ok(())));
     note(
         &mut report,

@@ -92,7 +92,7 @@ impl Core {
         let low = loop_low(&self.rig, arrangement);
         let target = self.trial(arrangement, self.falsified);
         // Where the supply can't make so little, the bound goes on counting with the worst.
-        match self.drive(target, Seconds::ZERO).await {
+        match self.ramp(target, Seconds::ZERO).await {
             Ok(_) => {}
             Err(Halt::Refused(_)) => return Ok(()),
             Err(Halt::Fault(fault)) => return Err(fault),

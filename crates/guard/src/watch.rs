@@ -8,7 +8,7 @@ use crate::rest::Tick;
 use crate::state::loop_low;
 use crate::watcher::Watched;
 use drivers::{Meter, Reading};
-use evidence::{Needle, Observation, Purpose, Setting, Sighting};
+use evidence::{Needle, Observation, Purpose, Setting, Sight, Sighting};
 use quantity::{Amps, Seconds, Volts};
 
 /// A picture older than this says nothing about now.
@@ -37,6 +37,11 @@ impl Core {
     /// One cycle. Read-back that contradicts the circuit, a needle beyond the ceiling and loss of
     /// sight are faults.
     pub(crate) async fn tick(&mut self) -> Result<Tick, Fault> {
+        self.cycle(None).await
+    }
+
+    /// One cycle, with the needle where a person has `said` that it stands.
+    pub(crate) async fn cycle(&mut self, said: Option<Needle>) -> Result<Tick, Fault> {
         if self
             .waiting
             .as_ref()
@@ -48,10 +53,11 @@ impl Core {
         let started = self.now();
         let (sighting, over_sense, across, codes, alive) = {
             let bench = &mut self.bench;
+            let by_person = self.person.is_some();
             let cycle = async {
                 tokio::join!(
                     biased;
-                    bench.sight.look(),
+                    look(&mut *bench.sight, by_person),
                     bench.instruments.loop_meter.read(),
                     bench.instruments.drop_meter.read(),
                     confirm(&mut bench.instruments.pots),
@@ -72,7 +78,8 @@ impl Core {
             Reading::Overload { .. } => self.widen_drop_range().await?,
             reading => volts(reading, "drop")?,
         };
-        let needle = self.usable(sighting);
+        let seen = sighting.and_then(|sighting| self.usable(sighting));
+        let needle = said.map(|needle| (needle, 0.0)).or(seen);
         let seen_at = needle.as_ref().map_or(at, |(_, age)| at - age);
         let tick = Tick {
             at: (at + started) / 2.0,
@@ -82,7 +89,11 @@ impl Core {
             drop: across,
         };
         self.keep_watch(&tick, needle.map(|(n, _)| n))?;
-        self.judge(&tick, at - started)?;
+        let lasted = match said {
+            Some(_) => self.answered_step().get(),
+            None => at - started,
+        };
+        self.judge(&tick, lasted)?;
         Ok(tick)
     }
 
@@ -140,7 +151,8 @@ impl Core {
             needle,
             needle_s: 0.0,
             sightings: u32::from(needle.is_some()),
-            refused: needle.is_none().then(|| (1, self.last_refusal.clone())),
+            refused: (needle.is_none() && self.person.is_none())
+                .then(|| (1, self.last_refusal.clone())),
             unsettled: 0.0,
         };
         self.append(&observation)
@@ -178,7 +190,8 @@ impl Core {
         let Some((deflection, u)) = tick.needle else {
             let since = self.blind_since.unwrap_or(tick.at);
             let blind = Seconds::new(self.now() - since);
-            if live && blind > BLIND_FOR {
+            // A person is not looked at all the time; who answers nothing gets no more current.
+            if live && blind > BLIND_FOR && self.person.is_none() {
                 return Err(Fault::LossOfSight {
                     blind,
                     reason: self.last_refusal.clone(),
@@ -325,6 +338,14 @@ impl Core {
             self.loop_range = range;
         }
         Ok(())
+    }
+}
+
+/// A look at the needle; a person is asked elsewhere.
+async fn look(sight: &mut dyn Sight, by_person: bool) -> Option<Sighting> {
+    match by_person {
+        true => None,
+        false => Some(sight.look().await),
     }
 }
 

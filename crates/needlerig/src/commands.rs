@@ -78,6 +78,8 @@ fn resources<'a>(table: &'a toml::Table, places: &mut Vec<&'a str>) {
     for (key, value) in table {
         match value {
             toml::Value::Table(inner) => resources(inner, places),
+            // A person belongs to either sort.
+            toml::Value::String(place) if place.trim().eq_ignore_ascii_case("by hand") => {}
             // A camera lives in real time, too.
             toml::Value::String(place) if key == "resource" || key == "source" => {
                 places.push(place);

@@ -10,6 +10,7 @@ pub mod incident;
 pub mod notebook;
 pub mod object;
 pub mod output;
+pub mod person;
 pub mod recorder;
 pub mod session;
 pub mod simulated_camera;

@@ -1,6 +1,7 @@
 //! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
+use crate::person::{Console, HandSupply, Person, Terminal};
 use crate::simulated_camera::{PictureSight, put_up};
 use evidence::{Journal, JournalError, Sight};
 use guard::{
@@ -11,13 +12,16 @@ use needle::WireReader;
 use procedure::{Depth, Progress, RunEnd, characterize};
 use quantity::Seconds;
 use std::path::PathBuf;
-use std::sync::{Arc, LazyLock, PoisonError};
+use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
 use tokio::sync::watch;
 
 /// How long the reader may take to answer.
 const READER_DEADLINE: Duration = Duration::from_secs(2);
+
+/// How slowly a knob is to be turned, up and down, in slowest periods of the needle.
+const SLOWLY: [f64; 2] = [8.0, 16.0];
 
 /// The rig file of the simulated rig, part of the program.
 pub const SIMULATED_RIG: &str = include_str!("../../../rigs/simulated.toml");
@@ -43,6 +47,14 @@ pub struct Order {
     /// Turns true to end the run in the safe state.
     pub stop: watch::Receiver<bool>,
     opened: Option<Opened>,
+    asking: Option<Asking>,
+}
+
+/// The terminal of the person who reads the needle, until a run takes it, and what ends that run.
+#[derive(Clone)]
+struct Asking {
+    terminal: Arc<Mutex<Option<Terminal>>>,
+    quit: watch::Sender<bool>,
 }
 
 /// Is shown the guard, which knows the instruments and what it found, before anything is energised;
@@ -57,7 +69,15 @@ impl Order {
             depth,
             stop,
             opened: None,
+            asking: None,
         }
+    }
+
+    /// Where a person who reads the needle is asked; `quit` turns true when the person ends the run.
+    pub fn asking(mut self, terminal: Terminal, quit: watch::Sender<bool>) -> Self {
+        let terminal = Arc::new(Mutex::new(Some(terminal)));
+        self.asking = Some(Asking { terminal, quit });
+        self
     }
 
     /// Shows `opened` the guard.
@@ -94,13 +114,13 @@ pub fn simulated(
         .build()?;
     Ok(runtime.block_on(async {
         let began = tokio::time::Instant::now();
-        let mut wires = wires(bench);
         let end = async {
             let sight = match &order.rig.reader {
-                ReaderSpec::SimulatedCamera(_) => pictures(bench)?,
-                other => reader(other, &mut wires).await?,
+                ReaderSpec::SimulatedCamera(_) => Some(pictures(bench)?),
+                _ => None,
             };
-            one_run(order, wires, sight, Watching::InProcess, journal, watch).await
+            let inside = Watching::InProcess;
+            one_run(order, wires(bench), sight, inside, journal, fast, watch).await
         };
         let end = end.await;
         let mut bench = bench.lock().unwrap_or_else(PoisonError::into_inner);
@@ -125,12 +145,13 @@ pub fn real(
     watch: impl FnMut(&Progress),
 ) -> std::io::Result<Result<RunEnd, Fault>> {
     let runtime: Runtime = Builder::new_current_thread().enable_all().build()?;
-    let watching = watched(report);
-    Ok(runtime.block_on(async {
-        let mut wires = Wires::new();
-        let sight = reader(&order.rig.reader, &mut wires).await?;
-        one_run(order, wires, sight, watching, journal, watch).await
-    }))
+    // No second process can switch off what a hand has switched on.
+    let watching = match order.rig.supply.by_hand() {
+        true => Watching::InProcess,
+        false => watched(report),
+    };
+    let wires = Wires::new();
+    Ok(runtime.block_on(one_run(order, wires, None, watching, journal, false, watch)))
 }
 
 fn watched(report: PathBuf) -> Watching {
@@ -191,12 +212,29 @@ fn pictures(bench: &SharedBench) -> Result<Box<dyn Sight>, Fault> {
 
 async fn one_run(
     order: &Order,
-    wires: Wires,
-    sight: Box<dyn Sight>,
+    mut wires: Wires,
+    sight: Option<Box<dyn Sight>>,
     watching: Watching,
     journal: Box<dyn Journal>,
+    fast: bool,
     watch: impl FnMut(&Progress),
 ) -> Result<RunEnd, Fault> {
+    let console = console(order, fast)?;
+    let sight: Box<dyn Sight> = match (sight, &order.rig.reader, &console) {
+        (Some(sight), ..) => sight,
+        (None, ReaderSpec::Person(spec), Some(console)) => {
+            Box::new(Person::new(spec.clone(), console.clone()))
+        }
+        (None, spec, _) => reader(spec, &mut wires).await?,
+    };
+    if let Some(console) = console.filter(|_| order.rig.supply.by_hand()) {
+        let (ours, theirs) = tokio::io::duplex(256);
+        wires.insert("supply".to_owned(), ours);
+        let slowly = SLOWLY.map(|periods| order.rig.limits.slowest_period * periods);
+        let supply = HandSupply::new(console, &order.rig.supply, slowly);
+        // It ends with the wire; what it could not say on it nobody waits for.
+        tokio::spawn(async move { drop(supply.serve(theirs).await) });
+    }
     let rig = Rig::clone(&order.rig);
     let guard = Guard::start(rig, wires, sight, journal, order.stop.clone(), watching)
         .await
@@ -230,6 +268,7 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
                 .map_err(lost)?;
             Ok(Box::new(reader))
         }
+        ReaderSpec::Person(_) => Err(nobody()),
         ReaderSpec::Camera(spec) => crate::camera::open(spec)
             .await
             .map_err(|failure| Fault::Instrument(format!("reader: {failure}"))),
@@ -237,4 +276,24 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
             "reader: INPROC::{name} is the camera of the simulated bench, which is not here"
         ))),
     }
+}
+
+/// The terminal of this order, where its rig needs a person. With a `fast` clock time stands still at
+/// each question.
+fn console(order: &Order, fast: bool) -> Result<Option<Console>, Fault> {
+    if !order.rig.read_by_person() && !order.rig.supply.by_hand() {
+        return Ok(None);
+    }
+    let asking = order.asking.as_ref().ok_or_else(nobody)?;
+    let mut terminal = asking
+        .terminal
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner);
+    let terminal = terminal.take().ok_or_else(nobody)?;
+    Ok(Some(Console::new(terminal, asking.quit.clone(), fast)))
+}
+
+fn nobody() -> Fault {
+    let text = "a person belongs to this rig, and nobody can be asked here";
+    Fault::Instrument(text.to_owned())
 }

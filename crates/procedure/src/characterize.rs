@@ -62,7 +62,8 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("period and damping", 0.36).await;
     let next = hand.law.current_for(here + 0.12).unwrap_or(Amps::ZERO);
     hand.reach(next).await?;
-    if hand.law.exponent().is_some() {
+    // No eye follows a swing: with a person the needle stays the slowest that there may be.
+    if hand.law.exponent().is_some() && !hand.rig.read_by_person() {
         hand.swing(next).await?;
     }
     hand.settle(Purpose::Rising).await?;

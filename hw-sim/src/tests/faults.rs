@@ -390,7 +390,9 @@ fn random_plans_are_possible_and_come_back_from_their_file() {
             assert_eq!(Faults::parse(&text, "x").unwrap(), plan, "{text}");
         }
     }
-    assert!(Kind::ALL.iter().all(|kind| kinds.contains(kind)));
+    // Few benches have a bridge.
+    let mut expected = Kind::ALL.iter().filter(|kind| **kind != Kind::Restarts);
+    assert!(expected.all(|kind| kinds.contains(kind)));
 }
 
 /// Body of the only fault, line and column of the error, and what is said.

@@ -118,7 +118,7 @@ impl Link {
             Resource::UsbDevice { path } => {
                 Self::usb(&resource.to_string(), Ok(path.into()), wire).await
             }
-            Resource::InProcess { .. } => Err(LinkError::Port {
+            Resource::InProcess { .. } | Resource::ByHand => Err(LinkError::Port {
                 link: resource.to_string(),
                 cause: "it is no instrument outside this program".to_owned(),
             }),

@@ -194,6 +194,9 @@ pub(super) struct ReaderFile {
     pub focus: Option<Spanned<i32>>,
     pub white_balance: Option<Spanned<i32>>,
     pub mains: Option<Text>,
+    pub full_scale: Option<Text>,
+    pub division: Option<Text>,
+    pub shared: Option<Text>,
 }
 
 #[derive(Deserialize)]

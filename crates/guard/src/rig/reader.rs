@@ -21,6 +21,28 @@ pub enum ReaderSpec {
     Camera(CameraSpec),
     /// The simulated bench's camera of that name, with pictures drawn in this process.
     SimulatedCamera(String),
+    /// A person, who is asked at the terminal.
+    Person(PersonSpec),
+}
+
+/// A person before a dial.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PersonSpec {
+    /// The number at the full-scale mark; the scale begins at 0.
+    pub full_scale: f64,
+    /// What one of the smallest divisions counts, in the same numbers.
+    pub division: f64,
+    /// What all readings share (parallax, a thick pointer): standard uncertainty, as a fraction of
+    /// scale.
+    pub shared: f64,
+}
+
+impl PersonSpec {
+    /// Standard uncertainty of one reading, as a fraction of scale: people tell a quarter of a
+    /// division, to either side.
+    pub fn u(&self) -> f64 {
+        self.division / self.full_scale / 4.0 / 3.0_f64.sqrt()
+    }
 }
 
 /// A camera before a dial.
@@ -70,17 +92,18 @@ pub(super) fn spec(
 ) -> Result<ReaderSpec, RigError> {
     match file.kind.as_ref().as_str() {
         "wire" => {
-            let place = stated(reader, file, "resource", file.resource.as_ref())?;
-            absent(reader, file, "source", file.source.as_ref())?;
-            absent(reader, file, "dial", file.dial.as_ref())?;
+            only(reader, file, &["resource"])?;
             unset(reader, file)?;
-            wire(reader, place)
+            wire(
+                reader,
+                stated(reader, file, "resource", file.resource.as_ref())?,
+            )
         }
         "camera" => {
-            absent(reader, file, "resource", file.resource.as_ref())?;
+            only(reader, file, &["source", "dial"])?;
             let source = stated(reader, file, "source", file.source.as_ref())?;
             if let Ok(Resource::InProcess { name }) = source.as_ref().parse() {
-                absent(reader, file, "dial", file.dial.as_ref())?;
+                only(reader, file, &["source"])?;
                 unset(reader, file)?;
                 return Ok(ReaderSpec::SimulatedCamera(name));
             }
@@ -100,9 +123,15 @@ pub(super) fn spec(
                 settings,
             }))
         }
+        "person" => {
+            only(reader, file, &["full_scale", "division", "shared"])?;
+            unset(reader, file)?;
+            person(reader, file).map(ReaderSpec::Person)
+        }
         other => {
-            let message =
-                format!("reader kind \"{other}\" is not known; there are \"wire\" and \"camera\"");
+            let message = format!(
+                "reader kind \"{other}\" is not known; there are \"wire\", \"camera\" and \"person\""
+            );
             Err(reader.error(file.kind.span(), message))
         }
     }
@@ -165,18 +194,48 @@ fn stated<'a>(
     })
 }
 
-fn absent(
-    reader: &Reader<'_>,
-    file: &ReaderFile,
-    name: &str,
-    text: Option<&Text>,
-) -> Result<(), RigError> {
-    let Some(text) = text else {
-        return Ok(());
+/// Nothing else is stated than what this kind of reader has.
+fn only(reader: &Reader<'_>, file: &ReaderFile, own: &[&str]) -> Result<(), RigError> {
+    let all = [
+        ("resource", &file.resource),
+        ("source", &file.source),
+        ("dial", &file.dial),
+        ("full_scale", &file.full_scale),
+        ("division", &file.division),
+        ("shared", &file.shared),
+    ];
+    for (name, text) in all {
+        if let Some(text) = text.as_ref().filter(|_| !own.contains(&name)) {
+            let kind = file.kind.as_ref();
+            let message = format!("a reader of kind \"{kind}\" has no {name}; leave it out");
+            return Err(reader.error(text.span(), message));
+        }
+    }
+    Ok(())
+}
+
+/// Numbers of the dial as it is printed.
+fn person(reader: &Reader<'_>, file: &ReaderFile) -> Result<PersonSpec, RigError> {
+    let above_zero = |name, text: &Option<Text>| {
+        let text = stated(reader, file, name, text.as_ref())?;
+        match reader.number(text)? {
+            number if number > 0.0 => Ok(number),
+            _ => Err(reader.error(text.span(), format!("{name} must be above zero"))),
+        }
     };
-    let kind = file.kind.as_ref();
-    let message = format!("a reader of kind \"{kind}\" has no {name}; leave it out");
-    Err(reader.error(text.span(), message))
+    let full_scale = above_zero("full_scale", &file.full_scale)?;
+    let division = above_zero("division", &file.division)?;
+    if division > full_scale / 5.0 {
+        let text = stated(reader, file, "division", file.division.as_ref())?;
+        let message = "a scale of fewer than five divisions can't be read well enough";
+        return Err(reader.error(text.span(), message));
+    }
+    let shared = stated(reader, file, "shared", file.shared.as_ref())?;
+    Ok(PersonSpec {
+        full_scale,
+        division,
+        shared: reader.share(shared, 0.0, 0.05)?,
+    })
 }
 
 fn wire(reader: &Reader<'_>, place: &Text) -> Result<ReaderSpec, RigError> {

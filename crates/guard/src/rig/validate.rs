@@ -73,6 +73,14 @@ fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError>
     let mut seen: BTreeMap<Resource, &str> = BTreeMap::new();
     for (role, text) in named {
         let resource: Resource = reader.parse(text)?;
+        if resource == Resource::ByHand {
+            if role == "the supply" {
+                continue;
+            }
+            let message =
+                format!("{role} can't be by hand; the supply can, and the reader as \"person\"");
+            return Err(reader.error(text.span(), message));
+        }
         if let Some(other) = seen.insert(resource, role) {
             let message = format!(
                 "{role} has the same address as {other}; each instrument needs its own address"

@@ -89,7 +89,7 @@ pub(super) fn full_scale(data: &Data<'_>) -> Result<FullScale, String> {
 fn approaches<'a>(data: &Data<'a>, slope: f64) -> (Vec<Approach<'a>>, Vec<Approach<'a>>) {
     let mut near: Vec<Approach<'a>> = Vec::new();
     let mut before = data.zero_before().unwrap_or(0.0);
-    for rest in data.all.iter().filter(|o| o.sightings > 1) {
+    for rest in data.all.iter().filter(|o| o.of_rest()) {
         let (Some(d), Some(i)) = (deflection(rest), current(rest)) else {
             continue;
         };

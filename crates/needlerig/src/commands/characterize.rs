@@ -7,6 +7,7 @@ use super::simulate;
 use crate::exit::{Failure, INSTRUMENT, INTERRUPTED, REFUSED};
 use crate::incident::Untold;
 use crate::output::{print, print_json, tell};
+use crate::person::Terminal;
 use crate::recorder::Recorder;
 use crate::session::{Order, real, simulated};
 use crate::{incident, notebook, object};
@@ -122,7 +123,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
         None => Recorder::new(store, head, durability),
     };
     let (asks, stop) = watch::channel(false);
-    super::on_signal(asks)?;
+    super::on_signal(asks.clone())?;
     let depth = if arguments.quick {
         Depth::Quick
     } else {
@@ -137,7 +138,9 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
         untold.told();
         Ok(())
     };
-    let order = Order::new(Arc::clone(&rig), depth, stop).telling(Arc::new(opened));
+    let order = Order::new(Arc::clone(&rig), depth, stop)
+        .telling(Arc::new(opened))
+        .asking(Terminal::standard(), asks);
     let mut watcher = Watcher::new();
     let journal = Box::new(recorder.clone());
     let done = match &movement {

@@ -10,6 +10,12 @@ use std::sync::Arc;
 
 /// Least length of an S-shaped ramp in periods.
 const RAMP_PERIODS: f64 = 3.05;
+/// Length of a ramp by hand, in slowest periods: a hand turns evenly at best, which leaves more swing.
+const HAND_PERIODS: f64 = 8.0;
+/// The same on the way down, where no swing may go below zero.
+const HAND_PERIODS_DOWN: f64 = 16.0;
+/// Moves of a hand until the target is reached.
+const HAND_MOVES: usize = 5;
 /// Swing left after a ramp, as a fraction of scale.
 const SWING_LEFT: f64 = 0.0012;
 /// Ramp for a needle that can't overshoot.
@@ -110,7 +116,15 @@ impl Hand {
     pub fn ramp(&self, target: Amps) -> Seconds {
         let slowest = self.rig.limits.slowest_period;
         let Some(d) = self.dynamics else {
-            return slowest * 2.2;
+            // With a person it stays unknown, and is moved so all the way up and down.
+            let person = self.rig.read_by_person();
+            return slowest
+                * match self.rig.supply.by_hand() {
+                    true if target < self.current => HAND_PERIODS_DOWN,
+                    true => HAND_PERIODS,
+                    false if person => RAMP_PERIODS,
+                    false => 2.2,
+                };
         };
         if d.damping * 0.8 >= 1.0 {
             return SHORT_RAMP;
@@ -124,7 +138,19 @@ impl Hand {
     /// To `target` along a full ramp; less far where the evidence does not permit as much.
     pub async fn drive(&mut self, target: Amps) -> Result<(), Stopped> {
         let over = self.ramp(target);
-        self.drive_over(target, over).await?;
+        if !self.rig.supply.by_hand() {
+            self.drive_over(target, over).await?;
+            return Ok(());
+        }
+        // By hand a long way is gone in several moves, each of which leaves some swing.
+        for _ in 0..HAND_MOVES {
+            let before = self.current;
+            self.drive_over(target, over).await?;
+            let (way, left) = ((target - before).abs(), (target - self.current).abs());
+            if left <= target * 0.005 || left >= way {
+                break;
+            }
+        }
         Ok(())
     }
 
@@ -157,12 +183,10 @@ impl Hand {
     }
 
     pub async fn lower(&mut self) -> Result<(), Stopped> {
-        let over = if self.current > Amps::ZERO {
-            self.ramp(Amps::ZERO)
-        } else {
-            Seconds::ZERO
-        };
-        self.drive_over(Amps::ZERO, over).await?;
+        if self.current > Amps::ZERO {
+            return self.drive(Amps::ZERO).await;
+        }
+        self.drive_over(Amps::ZERO, Seconds::ZERO).await?;
         Ok(())
     }
 

@@ -39,6 +39,11 @@ pub fn run(
     options: &Options,
     as_json: bool,
 ) -> Result<ExitCode, Failure> {
+    if rig.supply.by_hand() {
+        let text = "the wiring is checked in some hundred small steps of the supply, which no hand can \
+                    make; borrow a programmable supply for it";
+        return Err(Failure::usage(text));
+    }
     let (asks, stop) = tokio::sync::watch::channel(false);
     crate::commands::on_signal(asks)?;
     let progress = std::io::stderr().is_terminal();
