@@ -68,11 +68,9 @@ pub(super) fn spec(
 ) -> Result<ReaderSpec, RigError> {
     match file.kind.as_ref().as_str() {
         "wire" => {
+            let place = stated(reader, file, "resource", file.resource.as_ref())?;
             only(reader, file, &["resource"])?;
-            wire(
-                reader,
-                stated(reader, file, "resource", file.resource.as_ref())?,
-            )
+            wire(reader, place)
         }
         "camera" => {
             only(reader, file, &["source", "dial"])?;
