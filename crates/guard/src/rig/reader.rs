@@ -92,12 +92,12 @@ pub(super) fn spec(
 ) -> Result<ReaderSpec, RigError> {
     match file.kind.as_ref().as_str() {
         "wire" => {
+            let place = stated(reader, file, "resource", file.resource.as_ref())?;
+            only(reader, file, &["resource"])?;
+            let place = stated(reader, file, "resource", file.resource.as_ref())?;
             only(reader, file, &["resource"])?;
             unset(reader, file)?;
-            wire(
-                reader,
-                stated(reader, file, "resource", file.resource.as_ref())?,
-            )
+            wire(reader, place)
         }
         "camera" => {
             only(reader, file, &["source", "dial"])?;
