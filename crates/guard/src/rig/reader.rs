@@ -94,8 +94,6 @@ pub(super) fn spec(
         "wire" => {
             let place = stated(reader, file, "resource", file.resource.as_ref())?;
             only(reader, file, &["resource"])?;
-            let place = stated(reader, file, "resource", file.resource.as_ref())?;
-            only(reader, file, &["resource"])?;
             unset(reader, file)?;
             wire(reader, place)
         }
