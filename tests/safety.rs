@@ -3,6 +3,7 @@
 
 mod arbitrary;
 mod callers;
+mod digipots;
 mod instruments;
 mod lies;
 mod local;

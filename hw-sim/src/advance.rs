@@ -52,6 +52,7 @@ impl Bench {
                     self.supply_changed();
                 }
             }
+            Event::Watchdog => self.watchdog_looks(),
             Event::WindowOpens(meter, series) => {
                 let integral = self.integral(meter);
                 self.meters[meter].open(series, integral);

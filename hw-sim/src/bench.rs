@@ -8,6 +8,7 @@ use crate::draw::Draw;
 use crate::drive::Drive;
 use crate::faults::{Course, Faults, Place};
 use crate::meter::{COMPLIANCE, Meter};
+use crate::pots::Pots;
 use crate::queue::{Event, Queue};
 use crate::spec::{Condition, Law, MovementSpec};
 use crate::supply::Supply;
@@ -139,6 +140,13 @@ impl Bench {
         let mut bench = Bench::standard(spec, seed);
         bench.plan(&faults.fault);
         bench
+    }
+
+    /// With the bridge's digital potentiometers as series bank, in place of relays and resistors.
+    pub fn on_digipots(mut self, seed: u64) -> Self {
+        self.wiring.pots = Pots::in_circuit(&mut Draw::new(seed, 5));
+        self.resolve();
+        self
     }
 
     /// Whether faults of this plan happen on the wire of this instrument.
@@ -284,9 +292,13 @@ impl Bench {
         self.totals.meters[meter]
     }
 
-    /// Remembers the power in every element that is in use.
+    /// Remembers the power in every element that is in use, and the potentiometers' current.
     pub(crate) fn note_powers(&mut self) {
         let (volts, emf) = (self.volts(self.now), self.emf());
+        if self.wiring.pots.in_circuit {
+            let amps = self.drive.supply.at(volts, emf) * self.wiring.through_bank();
+            self.wiring.pots.peak = self.wiring.pots.peak.max(amps.abs());
+        }
         for (element, line) in &self.drive.elements {
             let across = line.at(volts, emf);
             let watts = across * across / self.wiring.ohms[*element];

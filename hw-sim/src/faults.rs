@@ -33,17 +33,20 @@ pub enum Place {
     Switch,
     /// Who reads the needle.
     Reader,
+    /// The bridge to digital potentiometers, on a bench that has one.
+    Bridge,
     /// The movement under test, which has no wire.
     Movement,
 }
 
 impl Place {
-    pub(crate) const WITH_WIRE: [Place; 5] = [
+    pub(crate) const WITH_WIRE: [Place; 6] = [
         Place::Supply,
         Place::Drop,
         Place::Loop,
         Place::Switch,
         Place::Reader,
+        Place::Bridge,
     ];
 }
 

@@ -24,6 +24,7 @@ mod meter;
 mod network;
 mod operate;
 pub mod port;
+mod pots;
 mod queue;
 mod random;
 mod relay;

@@ -29,6 +29,29 @@ impl Bench {
         self.note_safety();
     }
 
+    /// The supply's watchdog is armed, or no longer.
+    pub(crate) fn watchdog_armed(&mut self, armed: bool) {
+        self.supply.watchdog = armed.then_some(self.supply.watchdog_delay);
+        if let Some(delay) = self.supply.watchdog {
+            self.queue.enter(self.now + delay, Event::Watchdog);
+        }
+    }
+
+    /// Without a line for so long, the output goes off.
+    pub(crate) fn watchdog_looks(&mut self) {
+        let Some(delay) = self.supply.watchdog else {
+            return;
+        };
+        let due = self.supply.heard + delay;
+        if due > self.now {
+            self.queue.enter(due, Event::Watchdog);
+        } else if self.supply.on {
+            self.supply.switch(false);
+            self.supply.tripped = true;
+            self.supply_changed();
+        }
+    }
+
     /// Coil state of a relay as commanded.
     pub(crate) fn energised(&self, relay: usize) -> bool {
         self.wiring.relays[relay].energised
@@ -148,6 +171,17 @@ impl Bench {
     /// What the supply's output capacitors hold when it is switched on, V.
     pub fn charge_output(&mut self, volts: f64) {
         self.supply.charge = volts;
+    }
+
+    /// The bridge is switched on, or its port is opened.
+    pub(crate) fn start_bridge(&mut self) {
+        self.wiring.pots.start();
+        self.resolve();
+    }
+
+    /// Largest current through the potentiometers so far, A; 0 where they stand beside the circuit.
+    pub fn potentiometer_current(&self) -> f64 {
+        self.wiring.pots.peak
     }
 
     /// Fault: the supply's output stage turns fully on and stays so until the end of the run.

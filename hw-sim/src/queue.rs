@@ -13,6 +13,8 @@ pub enum Event {
     SupplyMark(u32),
     /// The supply's protection lets go: passage count.
     Trip(u32),
+    /// The supply's watchdog looks whether a line has come.
+    Watchdog,
     /// A meter's window opens: meter, series.
     WindowOpens(usize, u64),
     /// A meter's window closes: meter, series.

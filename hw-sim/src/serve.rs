@@ -12,11 +12,14 @@ use tokio::net::TcpListener;
 use tokio::task::JoinSet;
 use tokio::time::{Duration, sleep, sleep_until};
 
-/// Names of the instruments, in the order in which they are served.
-pub const NAMES: [&str; 5] = ["supply", "drop", "loop", "switch", "reader"];
+/// Names of the instruments, in the order in which they are served; the last one only on a bench with
+/// digital potentiometers in its circuit.
+pub const NAMES: [&str; 6] = ["supply", "drop", "loop", "switch", "reader", "pots"];
 
 /// Longest line an instrument takes, bytes.
 const LONGEST_LINE: usize = 4096;
+/// What the bridge to the potentiometers takes for a line and its answer, ms.
+const BRIDGE_MS: u64 = 3;
 
 /// One instrument, shared by its clients.
 #[derive(Clone)]
@@ -30,9 +33,10 @@ struct Unit {
 enum Front {
     Scpi(Arc<Mutex<Desk>>),
     Reader,
+    Bridge,
 }
 
-fn units(bench: &SharedBench) -> [(&'static str, Unit); 5] {
+fn units(bench: &SharedBench) -> Vec<(&'static str, Unit)> {
     let unit = |place, front| Unit {
         place,
         bench: bench.clone(),
@@ -42,13 +46,17 @@ fn units(bench: &SharedBench) -> [(&'static str, Unit); 5] {
         let desk = Desk::new(role, bench.clone());
         unit(role.place(), Front::Scpi(Arc::new(Mutex::new(desk))))
     };
-    [
+    let mut units = vec![
         (NAMES[0], desk(Role::Supply)),
         (NAMES[1], desk(Role::Meter(crate::bench::DROP))),
         (NAMES[2], desk(Role::Meter(crate::bench::LOOP))),
         (NAMES[3], desk(Role::Switch)),
         (NAMES[4], unit(Place::Reader, Front::Reader)),
-    ]
+    ];
+    if lock(bench).wiring.pots.in_circuit {
+        units.push((NAMES[5], unit(Place::Bridge, Front::Bridge)));
+    }
+    units
 }
 
 /// Serves every instrument on an in-process stream, each in a task of its own on the current
@@ -76,8 +84,8 @@ impl Listening {
     }
 }
 
-/// Binds five ports of 127.0.0.1 from `first_port` on (0: any free ones) and serves the instruments
-/// there, several clients at a time.
+/// Binds one port of 127.0.0.1 for each instrument, from `first_port` on (0: any free ones), and serves
+/// it there, several clients at a time.
 ///
 /// # Errors
 /// The operating system's, when a port cannot be had.
@@ -156,6 +164,7 @@ async fn exchange(unit: Unit, stream: impl AsyncRead + AsyncWrite + Unpin) -> io
         match &unit.front {
             Front::Scpi(desk) => answer(desk, &line, &mut reply).await,
             Front::Reader => look(&unit.bench, &line, &mut reply).await,
+            Front::Bridge => bridge(&unit.bench, &line, &mut reply).await,
         }
         if !reply.is_empty() {
             stream.write_all(&reply).await?;
@@ -209,6 +218,16 @@ async fn answer(desk: &Mutex<Desk>, line: &[u8], reply: &mut Vec<u8>) {
         sleep_until(instant).await;
     }
     lock(desk).complete(reply);
+}
+
+/// The bridge to the potentiometers.
+async fn bridge(bench: &SharedBench, line: &[u8], reply: &mut Vec<u8>) {
+    sleep(Duration::from_millis(BRIDGE_MS)).await;
+    let mut bench = lock(bench);
+    bench.catch_up();
+    bench.received(Place::Bridge);
+    let line = std::str::from_utf8(line.trim_ascii()).unwrap_or_default();
+    *reply = bench.ask_bridge(line).into_bytes();
 }
 
 /// The needle reader's own protocol.

@@ -53,6 +53,12 @@ pub struct Supply {
     pub on: bool,
     /// Counts passages, to recognise outdated events.
     pub generation: u32,
+    /// The output is switched off once no line has come for so long, ns; none when not armed.
+    pub watchdog: Option<u64>,
+    /// Delay of the watchdog, ns.
+    pub watchdog_delay: u64,
+    /// When the last line came, ns.
+    pub heard: u64,
     /// A fault: the output stage is fully on, whatever is set and whatever the protection does.
     pub runaway: bool,
     /// Clearing the trip switches the output on again.
@@ -79,6 +85,9 @@ impl Supply {
             tripped: false,
             on: false,
             generation: 0,
+            watchdog: None,
+            watchdog_delay: 60_000_000_000,
+            heard: 0,
             runaway: false,
             resume: false,
             gain: 1.0 + draw.within(0.000_5),

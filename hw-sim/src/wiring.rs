@@ -2,6 +2,7 @@
 
 use crate::draw::Draw;
 use crate::network::{INPUTS, Network, NodeVoltages};
+use crate::pots::Pots;
 use crate::relay::{Kind, Relay};
 
 /// Relay channels in the order of their index here.
@@ -79,6 +80,8 @@ pub struct Wiring {
     pub sound: Vec<f64>,
     /// True resistance of up to four contacts per relay, Ω.
     contacts: Vec<[f64; 4]>,
+    /// The bridge's potentiometers, which may be the series bank.
+    pub pots: Pots,
     /// Resistance of the meter across the movement, Ω.
     pub drop_input: f64,
     /// Resistance of the meter across the sense element, Ω.
@@ -128,6 +131,7 @@ impl Wiring {
             sound: ohms.clone(),
             ohms,
             contacts,
+            pots: Pots::default(),
             drop_input: 10e6,
             loop_input: 10e6,
             network: Network::default(),
@@ -178,10 +182,22 @@ impl Wiring {
         (self.element(relay).recip() + self.contact(relay).recip()).recip()
     }
 
+    /// Resistance of the series bank without its bypass.
+    fn bank(&self) -> f64 {
+        match self.pots.in_circuit {
+            true => self.pots.ohms(),
+            false => (SERIES..SENSE).map(|relay| self.stage(relay)).sum(),
+        }
+    }
+
     /// Resistance of the series bank, its bypass beside it.
     fn series(&self) -> f64 {
-        let stages: f64 = (SERIES..SENSE).map(|relay| self.stage(relay)).sum();
-        (stages.recip() + self.contact(BYPASS).recip()).recip()
+        (self.bank().recip() + self.contact(BYPASS).recip()).recip()
+    }
+
+    /// The share of the supply's current that goes through the series bank, not its bypass.
+    pub fn through_bank(&self) -> f64 {
+        self.series() / self.bank()
     }
 
     fn build(&self, network: &mut Network) {
@@ -261,9 +277,8 @@ impl Wiring {
         if let Some(relay) = sensed {
             elements.push((relay - PATH, sense));
         }
-        if supply.iter().any(|value| *value != 0.0) {
-            let stages: f64 = (SERIES..SENSE).map(|relay| self.stage(relay)).sum();
-            let through = self.series() / stages;
+        if !self.pots.in_circuit && supply.iter().any(|value| *value != 0.0) {
+            let through = self.through_bank();
             for relay in SERIES..SENSE {
                 let stage = self.stage(relay) * through;
                 elements.push((relay - PATH, supply.map(|amps| amps * stage)));

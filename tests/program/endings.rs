@@ -1,6 +1,7 @@
 //! How the program ends when it is stopped, asked the wrong thing, or not listened to.
 
 use super::{PICTURELESS, json, program, run};
+use needlerig::session::PICTURELESS_RIG;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::ffi::OsStrExt;
@@ -272,4 +273,102 @@ fn a_file_that_is_no_store_is_left_alone() {
         assert_eq!((code, object["exit"].as_i64()), (5, Some(5)), "{object}");
     }
     assert_eq!(std::fs::read(&path).unwrap(), before);
+}
+
+/// What was kept before the kill stays, the new sitting follows it, and the figures are right.
+#[test]
+fn a_run_that_was_killed_is_resumed_in_its_own_record() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join(PICTURELESS), &*PICTURELESS_RIG).unwrap();
+    let mut child = Command::new(program())
+        .current_dir(folder.path())
+        .args([
+            "characterize",
+            PICTURELESS,
+            "--seed",
+            "5",
+            "--label",
+            "attic",
+            "--real-time",
+        ])
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut heard = BufReader::new(child.stderr.take().unwrap());
+    let mut line = String::new();
+    while !line.contains("zero") {
+        assert!(heard.read_line(&mut line).unwrap() > 0, "{line}");
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let store = records::Store::open(folder.path().join("needlerig.sqlite")).unwrap();
+    let id = records::RunId::new(1);
+    assert_eq!(store.run(id).unwrap().outcome, None);
+    // A sitting that went further, as a real rig keeps it.
+    let sitting = sitting();
+    let mut writer = store.resume(id, records::Durability::Grouped).unwrap();
+    for observation in &sitting {
+        writer.keep(observation).unwrap();
+    }
+    drop(writer);
+    let (code, said) = told(
+        folder.path(),
+        &["characterize", PICTURELESS, "--label", "other", "--quick"],
+    );
+    assert!(
+        code == 0 && said.contains("--resume 1 goes on with it"),
+        "{said}"
+    );
+    let resume = ["characterize", PICTURELESS, "--resume", "1", "--quick"];
+    let (code, object) = json(folder.path(), &resume);
+    assert_eq!(code, 0, "{object}");
+    assert_eq!(object["label"], "attic", "{object}");
+    let kept = store.observations(id).unwrap();
+    assert_eq!(kept[..sitting.len()], sitting);
+    assert!(kept.len() > sitting.len() + 500);
+    assert!(
+        kept.windows(2)
+            .all(|pair| pair[1].seq == pair[0].seq + 1 && pair[1].at >= pair[0].at)
+    );
+    let record = store.run(id).unwrap();
+    assert_eq!(record.outcome, Some(records::Outcome::Result));
+    assert!(
+        record.warnings.iter().any(|w| w.contains("resumed")),
+        "{:?}",
+        record.warnings
+    );
+    let truth = object["truth"]["full_scale_current"].as_f64().unwrap();
+    let interval = &object["full_scale_current"];
+    let (value, u) = (&interval["value"], &interval["u"]);
+    let off = (value.as_f64().unwrap() - truth).abs();
+    assert!(off < 4.0 * u.as_f64().unwrap(), "{interval} and {truth}");
+    // It has an end now.
+    let (code, said) = told(folder.path(), &resume);
+    assert!(
+        code == 2 && said.contains("has ended (result)"),
+        "{code}: {said}"
+    );
+}
+
+/// Observations of a sitting that ended early.
+fn sitting() -> Vec<evidence::Observation> {
+    let movement = hw_sim::find("heron").unwrap();
+    let bench = std::sync::Arc::new(std::sync::Mutex::new(hw_sim::Bench::standard(&movement, 5)));
+    let rig = guard::Rig::parse(&PICTURELESS_RIG, "simulated.toml").unwrap();
+    let (_asks, stop) = tokio::sync::watch::channel(false);
+    let order =
+        needlerig::session::Order::new(std::sync::Arc::new(rig), procedure::Depth::Quick, stop);
+    let tap = needlerig_tests::campaign::Tap::default();
+    needlerig::session::simulated(&order, &bench, true, Box::new(tap.clone()), |_| {}).unwrap();
+    let mut all = tap.take();
+    all.truncate(all.len() / 2);
+    all
+}
+
+/// Exit code, and what was told on standard error.
+fn told(folder: &Path, arguments: &[&str]) -> (i32, String) {
+    let output = run(folder, arguments);
+    let said = String::from_utf8(output.stderr).unwrap();
+    (output.status.code().unwrap(), said)
 }

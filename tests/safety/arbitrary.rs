@@ -61,6 +61,7 @@ fn arrangement(rig: &Rig, act: (usize, u32, usize, u32, bool)) -> Arrangement {
         range: Range {
             path,
             series,
+            pots: Vec::new(),
             sense,
             top,
         },

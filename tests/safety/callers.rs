@@ -72,7 +72,7 @@ async fn touch(voice: &Voice, arrangement: Arrangement) -> Result<(), Stopped> {
 #[test]
 fn a_procedure_that_panics_leaves_a_safe_rig() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let plan = Plan::new(|voice| async move {
             touch(&voice, arrangement).await?;
@@ -97,7 +97,7 @@ fn a_procedure_that_panics_leaves_a_safe_rig() {
 #[test]
 fn a_caller_that_goes_away_ends_the_run() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let plan = Plan::new(|voice| async move {
             touch(&voice, arrangement).await?;
@@ -125,7 +125,7 @@ const LONG_RAMP: Proposal = Proposal::Drive {
 #[test]
 fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let tap = Box::new(stage.tap.clone());
         let mut guard = stage.guard(tap).await.unwrap();
@@ -147,7 +147,7 @@ fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
 #[test]
 fn a_stop_request_in_mid_ramp_is_answered_with_the_rig_safe() {
     paused(async {
-        let mut stage = Stage::new("heron");
+        let mut stage = Stage::new("fennel");
         let arrangement = first_arrangement(&stage.rig);
         let tap = Box::new(stage.tap.clone());
         let mut guard = stage.guard(tap).await.unwrap();
@@ -231,4 +231,40 @@ fn a_reader_that_panics_leaves_a_safe_rig() {
         assert_eq!(ending.phase, Phase::Faulted);
         assert_eq!(stage.tap.take().len(), 100, "what was seen is kept");
     });
+}
+
+/// Program and watcher are gone at once, and nobody says anything any more: the supply's own watchdog
+/// switches the output off.
+#[test]
+fn a_supply_with_a_watchdog_goes_off_when_nobody_speaks_any_more() {
+    let stage = paused(async {
+        let mut stage = Stage::new("fennel");
+        let arrangement = first_arrangement(&stage.rig);
+        let tap = Box::new(stage.tap.clone());
+        let mut guard = stage.guard(tap).await.unwrap();
+        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
+        arranged.unwrap();
+        let target = Amps::micro(0.5);
+        let over = Seconds::new(1.0);
+        guard
+            .propose(Proposal::Drive { target, over })
+            .await
+            .unwrap();
+        // A hold of several times the watchdog's second: the guard keeps it quiet.
+        guard
+            .propose(Proposal::Hold(Seconds::new(10.0)))
+            .await
+            .unwrap();
+        // With the runtime everything ends that could make the rig safe.
+        std::mem::forget(guard);
+        stage
+    });
+    let truth = stage.truth();
+    assert!(truth.current > 3e-7 && !truth.safe, "{truth:?}");
+    let mut bench = stage.bench.lock().unwrap();
+    let now = (truth.time * 1e9) as u64;
+    bench.advance(now + 500_000_000);
+    assert!(!bench.truth().safe, "the watchdog waits for its second");
+    bench.advance(now + 1_500_000_000);
+    assert!(bench.truth().safe, "{:?}", bench.truth());
 }

@@ -32,7 +32,7 @@ fn told(end: &'static str) -> Vec<String> {
         let folder = tempfile::tempdir().unwrap();
         std::fs::create_dir(folder.path().join("dialects")).unwrap();
         let mut rig = PICTURELESS_RIG.clone();
-        for name in ["scpi-supply", "scpi-meter"] {
+        for name in ["simulated-supply", "scpi-meter"] {
             let built_in = format!(
                 "{}/../rigs/dialects/{name}.toml",
                 env!("CARGO_MANIFEST_DIR")

@@ -2,10 +2,12 @@
 
 use evidence::Observation;
 use guard::{Fault as Ended, Refusal, Rig};
-use hw_sim::{Bench, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench};
+use hw_sim::{Bench, Condition, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench, Truth};
 use needlerig::session::{Order, PICTURELESS_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
+use needlerig_tests::campaign::guarded::Compare;
 use procedure::{Depth, Outcome, Stopped};
+use quantity::Amps;
 use std::sync::{Arc, Mutex};
 
 fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
@@ -144,14 +146,49 @@ fn cases_without_motion_and_reversed_ones_are_not_over_driven() {
     }
 }
 
-/// What is not covered (SAFETY.md): the reader looks at another dial, and the needle is held on its
-/// lower stop by swapped leads. Even so it gets no more than 20 mV drive, here a fifth of full scale.
+/// The reader looks at another dial, and the leads are swapped: what nobody sees is felt before the
+/// needle is on its lower stop.
 #[test]
-fn another_dial_over_a_reversed_movement_gets_little_current() {
-    let elsewhere = Fault::new(Place::Reader, Kind::OtherDial).sized(0.0);
-    let (done, _) = run_on("widdershins", elsewhere);
-    let truth = &done.truth;
-    assert!(truth.safe && truth.peak_current < 0.22 * truth.full_scale_current.unwrap());
+fn another_dial_over_a_reversed_coil_drives_it_into_no_stop() {
+    for movement in [
+        "gossamer",
+        "heron",
+        "fennel",
+        "sorrel",
+        "teasel",
+        "widdershins",
+    ] {
+        for zero in [0.0, -0.04] {
+            let truth = reversed_unseen(movement, zero);
+            assert!(
+                truth.driven_stop_hits == 0 && truth.lowest_deflection > -0.02,
+                "{movement} {zero}: {truth:?}"
+            );
+        }
+    }
+}
+
+/// What is not covered (SAFETY.md): the same with a shunt inside, which hides what the coil answers.
+/// Even so it gets no more than 20 mV drive, of 60 at full scale.
+#[test]
+fn another_dial_over_a_reversed_movement_with_a_shunt_gets_little_current() {
+    for movement in ["thicket", "causeway"] {
+        let truth = reversed_unseen(movement, 0.0);
+        let full_scale = truth.full_scale_current.unwrap();
+        assert!(
+            truth.peak_current < 0.36 * full_scale,
+            "{movement}: {truth:?}"
+        );
+    }
+}
+
+fn reversed_unseen(movement: &str, zero: f64) -> Truth {
+    let mut movement = hw_sim::find(movement).unwrap();
+    movement.condition = Condition::Reversed;
+    let elsewhere = Fault::new(Place::Reader, Kind::OtherDial).sized(zero);
+    let (done, _) = run_with(&movement, &PICTURELESS_RIG, elsewhere);
+    assert!(done.truth.safe);
+    done.truth
 }
 
 /// Scales that begin at half to four fifths of full-scale current carry much before they show any of
@@ -257,6 +294,36 @@ fn a_path_that_stays_closed_is_within_the_bound() {
             assert!(
                 current <= bound * 1.02 + doubt,
                 "{current} A over {bound} A"
+            );
+        }
+    }
+}
+
+/// The sense element of the light ranges stays beside the others: the loop meter then reads too
+/// little, and a second contact hides in that.
+#[test]
+fn two_contacts_that_stay_closed_are_within_the_bound() {
+    let dead =
+        |channel, seconds| when_on(Fault::new(Place::Switch, Kind::Dead).at(channel), seconds);
+    for (movement, second) in [("sorrel", 111), ("teasel", 130), ("fennel", 142)] {
+        for seconds in [1.0, 8.0] {
+            let faults = vec![dead(141, seconds), dead(second, seconds + 4.0)];
+            let movement = hw_sim::find(movement).unwrap();
+            let bench = Bench::faulty(&movement, 7, &Faults { fault: faults });
+            let bench: SharedBench = Arc::new(Mutex::new(bench));
+            let rig = Arc::new(Rig::parse(&PICTURELESS_RIG, "simulated.toml").unwrap());
+            let (_asks, stop) = tokio::sync::watch::channel(false);
+            let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
+            let journal = Compare::new(&bench, &rig);
+            let kept = Box::new(journal.clone());
+            let done = simulated(&order, &bench, true, kept, |_| {}).unwrap();
+            assert!(done.truth.safe && done.truth.driven_stop_hits == 0);
+            let driven = bench.lock().unwrap().take_driven();
+            let over = journal.end(driven, Amps::new(1.0)).over_bound;
+            assert!(
+                over <= 1.002,
+                "{} {second} {seconds}: {over}",
+                movement.name
             );
         }
     }

@@ -2,7 +2,8 @@
 
 use super::{bench, dialect, wire};
 use drivers::{DriverError, Link, Pots};
-use hw_sim::{Language, Line, Outlet, Port};
+use hw_sim::{Bench, Fault, Kind, Language, Line, Outlet, Place, Port, SharedBench};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 #[tokio::test]
@@ -35,6 +36,28 @@ async fn a_bridge_that_starts_anew_is_at_mid_scale_and_takes_codes() {
         }
     }
     serving.abort();
+}
+
+/// It says so with its next answer, or before: the code is not taken for the answer, and the reader
+/// of the message learns what happened.
+#[tokio::test(start_paused = true)]
+async fn a_bridge_that_starts_anew_by_itself_is_told_apart_from_an_answer() {
+    let dialect = dialect("bridge-pots");
+    let restarts = Fault {
+        after_lines: 3,
+        ..Fault::new(Place::Bridge, Kind::Restarts)
+    };
+    let heron = hw_sim::find("heron").unwrap();
+    let bench = Bench::faulty(&heron, 5, &restarts.into()).on_digipots(5);
+    let bench: SharedBench = Arc::new(Mutex::new(bench));
+    let stream = wire(&bench, Language::Pots, Line::of(Language::Pots));
+    let link = Link::over(Box::new(stream), "pots", &dialect.wire);
+    let mut pots = Pots::open(link, &dialect).await.unwrap();
+    pots.set(1, 40).await.unwrap();
+    assert_eq!(pots.code(1).await.unwrap(), 40);
+    let error = pots.code(1).await.unwrap_err().to_string();
+    assert!(error.contains("started anew"), "{error}");
+    assert_eq!(pots.code(1).await.unwrap(), 128);
 }
 
 #[tokio::test(start_paused = true)]

@@ -13,10 +13,13 @@
 //! 20 to 30 % off and wipers have 60 to 200 Ω, so every code in use is measured.
 
 use crate::dialect::{Dialect, Kind, Words};
-use crate::error::DriverError;
+use crate::error::{DriverError, LinkError};
 use crate::link::{Link, LinkState};
 use crate::session::Session;
 use serde::Deserialize;
+
+/// What a bridge says, unasked, when it has started.
+const GREETING: &str = "READY";
 
 /// What a bridge has: the `[pots]` table of a dialect.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
@@ -80,13 +83,11 @@ impl Pots {
         }
         let command = format!("W{pot} {code}");
         // A bridge that has lost the command says nothing; it is never sent twice.
-        let reply = self.session.ask_once(&command).await?;
+        let reply = said(self.session.ask_once(&command).await)?;
         if reply == format!("OK {pot} {code}") {
             return Ok(());
         }
-        Err(self
-            .session
-            .unexpected(&command, &reply, &format!("\"OK {pot} {code}\"")))
+        Err(self.unexpected(&command, &reply, &format!("\"OK {pot} {code}\"")))
     }
 
     /// The code at which potentiometer `pot` stands, as it says itself.
@@ -96,16 +97,24 @@ impl Pots {
     pub async fn code(&mut self, pot: u8) -> Result<u16, DriverError> {
         self.known(pot)?;
         let question = format!("R{pot}");
-        let reply = self.session.ask(&question).await?;
+        let reply = said(self.session.ask(&question).await)?;
         let code = reply
             .strip_prefix(&format!("VAL {pot} "))
             .and_then(|code| code.parse().ok());
         match code.filter(|code| *code < self.words.codes) {
             Some(code) => Ok(code),
-            None => Err(self
-                .session
-                .unexpected(&question, &reply, &format!("\"VAL {pot} code\""))),
+            None => Err(self.unexpected(&question, &reply, &format!("\"VAL {pot} code\""))),
         }
+    }
+
+    fn unexpected(&mut self, sent: &str, reply: &str, wanted: &str) -> DriverError {
+        if !reply.starts_with(GREETING) {
+            return self.session.unexpected(sent, reply, wanted);
+        }
+        let told =
+            "READY says that the bridge has started anew, with its potentiometers at mid-scale";
+        let wanted = format!("{wanted} ({told})");
+        self.session.unexpected(sent, reply, &wanted)
     }
 
     fn known(&self, pot: u8) -> Result<(), DriverError> {
@@ -122,5 +131,15 @@ impl Pots {
             value: value.to_string(),
             allowed: format!("0 to {}", count.saturating_sub(1)),
         }
+    }
+}
+
+/// The reply, or the greeting that came before it, or alone, from a bridge that has started anew.
+fn said(reply: Result<String, DriverError>) -> Result<String, DriverError> {
+    match reply {
+        Err(DriverError::Link(LinkError::Extra { reply, .. })) if reply.starts_with(GREETING) => {
+            Ok(reply)
+        }
+        reply => reply,
     }
 }

@@ -4,20 +4,20 @@ use crate::check::{Known, SET_POINT_EVERY};
 use crate::contacts::move_group;
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
+use crate::instruments::Instruments;
 use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Tick, stillness};
 use crate::safe::confirm_no_voltage;
-use crate::state::{Arrangement, energised, loop_low, moves, still_suspect, stuck};
+use crate::state::{Arrangement, energised, falsified, loop_low, moves};
 use quantity::{Amps, Seconds, Volts};
+use std::collections::BTreeSet;
 
 /// A needle that has not come to rest after this many of its slower time constants never will.
 const PATIENCE: f64 = 25.0;
 /// How long a supply may take to fall to zero before contacts move.
 const FALLS_WITHIN: f64 = 0.5;
-/// Current with which a loop is tried, as a share of the range's top.
-const TRIED: f64 = 0.03;
 /// What the loop may hide: the current may be larger, or at rest smaller, than stated by this factor.
 pub(crate) const HIDDEN: f64 = 1.03;
 
@@ -44,9 +44,9 @@ impl Core {
         let mut suspects = energised(&self.rig, self.state.arrangement.as_ref());
         suspects.extend(&self.suspects);
         let suspects = &suspects - &energised(&self.rig, Some(&next));
-        let stuck = stuck(&self.rig, &suspects, &next);
+        let falsified = falsified(&self.rig, &suspects, &next);
         Known {
-            stuck,
+            stuck: falsified.current,
             ..self.known()
         }
         .arrange(&next)?;
@@ -60,35 +60,34 @@ impl Core {
             .is_some_and(|a| a.range == next.range);
         if !same_loop {
             self.measured = None;
-            self.stuck = stuck;
+            self.falsified = falsified;
         }
         if self.phase == Phase::Safe {
             self.go_live().await?;
         }
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
-        self.bound = self.bound.max(idle * stuck);
+        self.bound = self.bound.max(idle * falsified.current);
         self.expected = self.expected.max(idle);
-        self.move_contacts(&next).await?;
-        let top_volts = next.range.top * self.rig.sense[next.range.sense].ohms;
-        self.set_loop_range(top_volts * 1.02).await?;
+        self.connect(&next, same_loop).await?;
         self.set_drop_range(next.largest_drop).await?;
-        self.bound = idle * stuck;
         self.expected = idle;
         // The supply's own limit: just above the most that this arrangement lets flow.
         let most = self.rig.supply.max_voltage / loop_low(&self.rig, &next);
         let limit = (most * 1.02 + Amps::milli(5.0)).min(self.rig.supply.max_current);
         self.state.arrangement = Some(next);
         self.bench.instruments.output.limit(limit).await?;
-        if self.stuck > HIDDEN {
+        if self.falsified.current > HIDDEN || self.falsified.ruler > HIDDEN {
             self.try_loop().await?;
         }
         let tick = self.tick().await?;
+        // Less counts only once an observation has kept what the way here let flow.
+        self.bound = idle * self.falsified.current;
         Ok(self.report(vec![tick]))
     }
 
     /// No contact moves before readings show that the supply is at zero: a supply that did not take
     /// the setting may say that it did. What the movement gives by itself is in the drop.
-    async fn confirm_idle(&mut self) -> Result<(), Fault> {
+    pub(crate) async fn confirm_idle(&mut self) -> Result<(), Fault> {
         let Some(arrangement) = &self.state.arrangement else {
             return Ok(());
         };
@@ -108,47 +107,6 @@ impl Core {
         }
     }
 
-    /// A contact that should have opened may still be closed, and its read-back would not show it.
-    /// A current that is small even then shows whether the loop is what it should be.
-    async fn try_loop(&mut self) -> Result<(), Fault> {
-        let Some(arrangement) = &self.state.arrangement else {
-            return Ok(());
-        };
-        let low = loop_low(&self.rig, arrangement);
-        let allowance = self.evidence.allowance(&self.rig.limits);
-        let target = (arrangement.range.top * TRIED).min(allowance * 0.4 / self.stuck);
-        // Where the supply can't make so little, the bound goes on counting with the worst.
-        match self.drive(target, Seconds::ZERO).await {
-            Ok(_) => {}
-            Err(Halt::Refused(_)) => return Ok(()),
-            Err(Halt::Fault(fault)) => return Err(fault),
-        }
-        let tick = self.tick().await?;
-        let (found, doubt) = (self.loop_current(&tick).abs(), self.loop_doubt());
-        let drop = self.along(tick.drop);
-        let bound = (self.rig.supply.highest(self.volts(), self.volts()) - drop) / low;
-        if found - doubt > bound * HIDDEN {
-            return Err(Fault::Current { found, bound });
-        }
-        self.acquit(found + doubt, drop);
-        self.bench.instruments.output.lower(Volts::ZERO).await?;
-        self.state.volts = Volts::ZERO;
-        self.tick().await?;
-        Ok(())
-    }
-
-    /// Takes from the suspects those that would make more than `current` flow, were they closed;
-    /// `drop` is the part of the set-point that the movement takes.
-    pub(crate) fn acquit(&mut self, current: Amps, drop: Volts) {
-        let Some(arrangement) = &self.state.arrangement else {
-            return;
-        };
-        let high = self.rig.range_high(&arrangement.range);
-        let least = (self.rig.supply.lowest(self.volts()) - drop) / high;
-        self.suspects = still_suspect(&self.rig, &self.suspects, arrangement, current, least);
-        self.stuck = stuck(&self.rig, &self.suspects, arrangement);
-    }
-
     /// Switches the output on while source contact and movement switch are open and the short is
     /// closed: what its output capacitors give at that moment reaches no movement. No contact moves
     /// before a reading shows that it has gone.
@@ -160,16 +118,50 @@ impl Core {
         confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await
     }
 
-    /// Lowering moves first, then a barrier, then the polarity, then the raising ones; each group
-    /// is read back.
-    async fn move_contacts(&mut self, next: &Arrangement) -> Result<(), Fault> {
+    /// Makes an arrangement. A loop of potentiometers is measured on the way, as long as the movement is
+    /// not connected.
+    async fn connect(&mut self, next: &Arrangement, same_loop: bool) -> Result<(), Fault> {
         let from = energised(&self.rig, self.state.arrangement.as_ref());
         let to = energised(&self.rig, Some(next));
-        let moves = moves(&self.rig, &from, &to);
-        for group in [moves.lowering, moves.polarity, moves.raising] {
-            move_group(&self.rig, &mut self.bench.instruments.switch, &group).await?;
+        let over_sense = next.range.top * self.rig.sense[next.range.sense].ohms;
+        if same_loop || next.range.pots.is_empty() {
+            self.move_contacts(&from, &to, next).await?;
+            return self.set_loop_range(over_sense * 1.02).await;
         }
-        Ok(())
+        let mut apart = to.clone();
+        apart.remove(&self.rig.switch.short);
+        apart.remove(&self.rig.switch.movement);
+        self.move_contacts(&from, &apart, next).await?;
+        self.set_loop_range(over_sense * 1.02).await?;
+        self.measured = self.measure_bank(next).await?;
+        self.move_contacts(&apart, &to, next).await
+    }
+
+    /// Lowering moves first, then a barrier, then the polarity, then the raising ones, and last the
+    /// one that closes the loop; each group is read back.
+    async fn move_contacts(
+        &mut self,
+        from: &BTreeSet<u32>,
+        to: &BTreeSet<u32>,
+        next: &Arrangement,
+    ) -> Result<(), Fault> {
+        let moves = moves(&self.rig, from, to);
+        let codes = &next.range.pots;
+        let Instruments { switch, pots, .. } = &mut self.bench.instruments;
+        move_group(&self.rig, switch, &moves.lowering).await?;
+        if let Some(pots) = pots {
+            pots.enlarge(codes).await?;
+        }
+        move_group(&self.rig, switch, &moves.polarity).await?;
+        if let Some(pots) = pots {
+            pots.reach(codes).await?;
+        }
+        move_group(&self.rig, switch, &moves.raising).await?;
+        if !moves.closing.is_empty() {
+            self.try_open_loop(next).await?;
+        }
+        let switch = &mut self.bench.instruments.switch;
+        move_group(&self.rig, switch, &moves.closing).await
     }
 
     pub(crate) async fn drive(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
@@ -189,7 +181,7 @@ impl Core {
         // With the shunt closed the loop carries more than the movement does.
         let (bound, expected) = shunted.map_or((checked.bound, checked.expected), |a| {
             let loop_bound = self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a);
-            (loop_bound * self.stuck, loop_bound)
+            (loop_bound * self.falsified.current, loop_bound)
         });
         self.bound = self.bound.max(bound);
         self.expected = self.expected.max(expected);
@@ -221,6 +213,9 @@ impl Core {
                 break;
             }
             self.within_peak(&tick, peak)?;
+            if raising && !self.evidence.moved() && self.quiet_end_now().is_some() {
+                break;
+            }
         }
         // Less counts only once a reading has shown it.
         let shown = ticks.last().map(|tick| self.loop_current(tick).abs());

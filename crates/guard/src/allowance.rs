@@ -20,8 +20,17 @@ const LOW_SCALE_GROWTH: f64 = 2.6;
 /// over one such growth.
 const EXPONENT_MARGIN: f64 = 0.15;
 /// Drops at which growth without motion stops until the current was let go from almost there; it
-/// ends at the rig file's own. Hardly a movement has less than 20 mV at full scale (common practice).
-const MILESTONES: [Volts; 2] = [Volts::milli(10.0), Volts::milli(20.0)];
+/// ends at the rig file's own. Hardly a movement has less than 20 mV at full scale (common practice):
+/// of these the first is 4 %, so that a reversed needle that nobody sees is not on its lower stop.
+/// One that is not felt there has more, and so on.
+const MILESTONES: [Volts; 4] = [
+    Volts::milli(0.8),
+    Volts::milli(3.0),
+    Volts::milli(10.0),
+    Volts::milli(20.0),
+];
+/// From this drop on, any back-EMF without motion in the picture is one too many.
+const SLIGHTEST: Volts = Volts::milli(16.0);
 /// What "almost there" is.
 const ALMOST: f64 = 0.8;
 /// Power in the movement at which growth without motion stops.
@@ -42,6 +51,19 @@ pub struct Point {
     pub deflection: f64,
     /// Standard uncertainty of the deflection, the unsettled rest included.
     pub u: f64,
+}
+
+/// How a movement responded when its current was let go.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Response {
+    /// The needle in the picture moved.
+    Seen,
+    /// The drop showed back-EMF, and the picture no motion.
+    Felt,
+    /// The back-EMF was that of a needle that swings freely, and the picture stood quite still.
+    FeltPlainly,
+    /// Neither.
+    None,
 }
 
 /// All evidence about one movement in one run.
@@ -75,12 +97,16 @@ impl Evidence {
         self.proven |= shown;
     }
 
-    /// The current was let go from this drop: whether the needle answered, and whether back-EMF was
-    /// felt. Low drops hardly move a movement with a multiplier inside, and friction may hide that.
-    pub fn let_go(&mut self, drop: Volts, answered: bool, felt: bool) {
+    /// The current was let go from this drop, and this came of it. Low drops hardly move a movement
+    /// with a multiplier inside, and friction may hide that: there, only a plain answer counts.
+    pub fn let_go(&mut self, drop: Volts, response: Response) {
         self.let_go = self.let_go.max(drop);
-        self.proven |= answered;
-        self.felt |= felt && !answered && drop >= MILESTONES[1] * ALMOST;
+        self.proven |= response == Response::Seen;
+        self.felt |= match response {
+            Response::FeltPlainly => true,
+            Response::Felt => drop >= SLIGHTEST,
+            Response::Seen | Response::None => false,
+        };
     }
 
     /// Whether a polarity wiggle was ever made.
@@ -382,8 +408,14 @@ mod tests {
             e.nothing_moved(before, Volts::milli(mv), Seconds::new(1.0), &limits());
             e.allowance(&limits()) / before
         };
-        let let_go = |e: &mut Evidence, mv: f64| e.let_go(Volts::milli(mv), false, false);
-        assert!((quiet(&mut evidence, 1.0) - 1.5).abs() < 1e-9);
+        let let_go = |e: &mut Evidence, mv: f64| e.let_go(Volts::milli(mv), Response::None);
+        assert!((quiet(&mut evidence, 0.7) - 1.5).abs() < 1e-9);
+        assert!((quiet(&mut evidence, 0.9) - 1.0).abs() < 1e-9);
+        let_go(&mut evidence, 0.7);
+        assert!((quiet(&mut evidence, 2.9) - 1.5).abs() < 1e-9);
+        assert!((quiet(&mut evidence, 3.1) - 1.0).abs() < 1e-9);
+        let_go(&mut evidence, 2.5);
+        assert!((quiet(&mut evidence, 9.0) - 1.5).abs() < 1e-9);
         assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
         let_go(&mut evidence, 7.9);
         assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
@@ -394,7 +426,7 @@ mod tests {
         assert!((quiet(&mut evidence, 21.0) - 1.5).abs() < 1e-9);
         let_go(&mut evidence, 49.0);
         assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
-        evidence.let_go(Volts::milli(49.0), true, false);
+        evidence.let_go(Volts::milli(49.0), Response::Seen);
         assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
     }
 

@@ -43,8 +43,8 @@ pub struct LoopMeasured {
     pub u: f64,
     /// Set-point at which it was measured.
     pub volts: Volts,
-    /// Movement resistance seen then, where it was connected and unshunted.
-    pub movement: Ohms,
+    /// Movement resistance seen then, unshunted; none where the loop was measured without it.
+    pub movement: Option<Ohms>,
 }
 
 /// All that the check may rely on.
@@ -164,6 +164,9 @@ impl Known<'_> {
     /// # Errors
     /// The first rule that it breaks, with its figures.
     pub fn arrange(&self, next: &Arrangement) -> Result<(), Refusal> {
+        if let Some(bank) = &self.rig.pots {
+            bank.admits(&next.range.pots)?;
+        }
         let path = &self.rig.paths[next.range.path];
         let proven = self.evidence.full_scale_low(&self.rig.limits);
         let earned = next.range.path == 0 || path.fault_current * self.rig.limits.earn <= proven;
@@ -229,6 +232,14 @@ impl Known<'_> {
             .iter()
             .zip(&range.series)
             .filter(|(_, used)| **used);
+        if let Some(bank) = self.rig.pots.as_ref().filter(|_| !range.pots.is_empty())
+            && bound > bank.current
+        {
+            return Err(Refusal::Carries {
+                current: bound,
+                rating: bank.current,
+            });
+        }
         let fixed = &self.rig.paths[range.path].fixed;
         let sense = &self.rig.sense[range.sense];
         for element in series.map(|(element, _)| element).chain([fixed, sense]) {
@@ -249,11 +260,11 @@ impl Known<'_> {
     }
 
     fn within_movement_limits(&self, bound: Amps) -> Result<(), Refusal> {
-        let Some(m) = self.measured else {
+        let Some(movement) = self.measured.and_then(|m| m.movement) else {
             return Ok(());
         };
         let limits = &self.rig.limits;
-        let drop = bound * m.movement;
+        let drop = bound * movement;
         let power = drop * bound;
         if drop > limits.drop {
             let (what, limit) = (format!("a drop of {drop}"), limits.drop.to_string());
@@ -324,7 +335,7 @@ impl Known<'_> {
     fn lowest(&self, arrangement: &Arrangement, volts: Volts) -> f64 {
         // With the shunt closed, the movement may carry next to nothing.
         let current = match self.measured {
-            Some(m) if arrangement.shunt.is_empty() => {
+            Some(m) if arrangement.shunt.is_empty() && m.movement.is_some() => {
                 (volts * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
             }
             _ => Amps::ZERO,

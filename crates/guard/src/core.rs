@@ -9,7 +9,7 @@ use crate::proposal::{Halt, Proposal, Report};
 use crate::rest::Tick;
 use crate::rig::Rig;
 use crate::safe::SafeReport;
-use crate::state::State;
+use crate::state::{Falsified, OpenLoop, State};
 use crate::watcher::{Heart, Watched};
 use evidence::{Journal, Sight};
 use futures::FutureExt;
@@ -72,8 +72,10 @@ pub(crate) struct Core {
     pub expected: Amps,
     /// Contacts that were told to open, and that no reading has shown to be open.
     pub suspects: BTreeSet<u32>,
-    /// See [`Known::stuck`].
-    pub stuck: f64,
+    /// What they can do in the present arrangement.
+    pub falsified: Falsified,
+    /// What the loop told of them before its sense element was closed.
+    pub open_loop: Option<OpenLoop>,
     pub seq: u64,
     pub blind_since: Option<f64>,
     pub wiggling: bool,
@@ -132,7 +134,8 @@ impl Core {
             bound: Amps::ZERO,
             expected: Amps::ZERO,
             suspects: BTreeSet::new(),
-            stuck: 1.0,
+            falsified: Falsified::NOT,
+            open_loop: None,
             seq: 0,
             blind_since: None,
             wiggling: false,
@@ -244,7 +247,7 @@ impl Core {
             upscale: self.upscale,
             still: self.still,
             heaviest: self.heaviest,
-            stuck: self.stuck,
+            stuck: self.falsified.current,
         }
     }
 

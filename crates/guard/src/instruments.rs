@@ -3,10 +3,11 @@
 use crate::fault::Fault;
 use crate::guard::Wires;
 use crate::output::Output;
+use crate::pots::PotCodes;
 use crate::rig::{MeterSpec, Rig};
 use crate::safe::{SafeReport, found_energised, make_safe, meters_to_volts};
 use crate::watcher::{Brief, Heart, Twins, Watched, Watching};
-use drivers::{Dialect, Link, Meter, Resource, Serial, Supply, Switch};
+use drivers::{Dialect, Link, Meter, Pots, Resource, Serial, Supply, Switch};
 use std::os::fd::OwnedFd;
 use std::path::Path;
 use tokio::time::Instant;
@@ -17,6 +18,8 @@ pub(crate) struct Instruments {
     pub drop_meter: Meter,
     pub loop_meter: Meter,
     pub switch: Switch,
+    /// The series bank's potentiometers, where it is of such.
+    pub pots: Option<PotCodes>,
 }
 
 /// Instruments whose rig is safe and watched.
@@ -32,7 +35,7 @@ impl Instruments {
     /// Opens them, makes the rig safe and verifies it, and sees to it that somebody watches.
     pub async fn start(rig: &Rig, wires: &mut Wires, watching: Watching) -> Result<Ready, Fault> {
         let (mut instruments, twins, found) = open(rig, wires).await?;
-        match instruments.made_safe(rig, twins, watching).await {
+        match instruments.made_safe(rig, wires, twins, watching).await {
             Ok((energised, heart, watched)) => Ok(Ready {
                 instruments,
                 found: found.into_iter().chain(energised).collect(),
@@ -49,6 +52,7 @@ impl Instruments {
     async fn made_safe(
         &mut self,
         rig: &Rig,
+        wires: &mut Wires,
         twins: Option<Twins>,
         watching: Watching,
     ) -> Result<(Vec<String>, Heart, Watched), Fault> {
@@ -60,6 +64,7 @@ impl Instruments {
             let text = format!("the rig could not be made safe at the start: {why}");
             return Err(Fault::Instrument(text));
         }
+        self.pots = open_pots(rig, wires).await?;
         let brief = Brief::new(rig, output.identity(), switch.identity());
         let (heart, watched) = Heart::start(watching, brief, twins).await?;
         Ok((found, heart, watched))
@@ -99,8 +104,12 @@ impl Instruments {
             ("loop meter", self.loop_meter.identity()),
             ("switch", self.switch.identity()),
         ];
+        let pots = self
+            .pots
+            .as_ref()
+            .map(|pots| ("potentiometers", pots.identity()));
         let owned = |(role, identity): (&str, &str)| (role.to_owned(), identity.to_owned());
-        named.into_iter().map(owned).collect()
+        named.into_iter().chain(pots).map(owned).collect()
     }
 }
 
@@ -137,6 +146,7 @@ async fn open(
                 drop_meter,
                 loop_meter,
                 switch,
+                pots: None,
             };
             Ok((instruments, Twins::of(supply_twin, switch_twin)?, found))
         }
@@ -191,6 +201,22 @@ async fn open_switch(
         .await?
         .with_channels(&rig.channels())?;
     Ok((switch, switch_twin, found))
+}
+
+/// The bridge to the potentiometers: opening its port may start it anew, so the rig is safe by then.
+async fn open_pots(rig: &Rig, wires: &mut Wires) -> Result<Option<PotCodes>, Fault> {
+    let Some(bank) = &rig.pots else {
+        return Ok(None);
+    };
+    let place = Place {
+        resource: &bank.resource,
+        dialect: &bank.dialect,
+        serial: bank.serial.as_ref(),
+    };
+    let folder = rig.dialects.as_deref();
+    let (link, dialect) = place.open("potentiometers", folder, wires).await?;
+    let pots = Pots::open(link, &dialect).await?;
+    PotCodes::start(pots, bank).await.map(Some)
 }
 
 async fn meter(

@@ -112,14 +112,16 @@ impl Core {
             let resolution = self.rig.supply.resolution / self.volts();
             let u = 0.0005 + offset / reading.get() + resolution;
             self.as_stated(current, u, drop)?;
+            self.acquit((current * (1.0 - 4.0 * u), current * (1.0 + 4.0 * u)), drop);
+            // A sense element beside its own would hide part of the current.
+            let ruler = self.falsified.ruler;
             self.measured = Some(LoopMeasured {
                 ohms: self.volts() / current,
-                u,
+                u: u + (ruler - 1.0) / 2.0,
                 volts: self.volts(),
-                movement: drop / current,
+                movement: Some(drop / current),
             });
-            let most = current * (1.0 + 4.0 * u);
-            self.acquit(most, drop);
+            let most = current * (1.0 + 4.0 * u) * ruler;
             self.bound = self.bound.min(most);
             self.expected = self.expected.min(most);
         }

@@ -6,6 +6,7 @@
 
 mod act;
 mod allowance;
+mod bank;
 mod check;
 mod contacts;
 mod core;
@@ -14,6 +15,7 @@ mod guard;
 mod instruments;
 mod learn;
 mod output;
+mod pots;
 mod probe;
 #[cfg(test)]
 mod properties;
@@ -24,11 +26,12 @@ mod rest;
 mod rig;
 mod safe;
 mod state;
+mod trial;
 mod watch;
 mod watcher;
 mod wiring;
 
-pub use crate::allowance::{Evidence, Point, SURE_MOTION};
+pub use crate::allowance::{Evidence, Point, Response, SURE_MOTION};
 pub use crate::check::{Drive, Dynamics, Known, LoopMeasured};
 pub use crate::core::{Ending, Phase};
 pub use crate::fault::Fault;

@@ -8,6 +8,8 @@ use drivers::{LinkState, Supply};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, Instant};
 
+/// So many times within its own time the supply's watchdog hears something.
+const KEPT_ALIVE: u32 = 3;
 /// How long a checked step stays good.
 const GOOD_FOR: Duration = Duration::from_secs(2);
 
@@ -43,6 +45,8 @@ pub(crate) struct Output {
     epoch: u64,
     volts: Volts,
     current_limit: Option<Amps>,
+    /// When the set-point was last read back.
+    heard: Instant,
 }
 
 impl Output {
@@ -54,6 +58,7 @@ impl Output {
             epoch: 0,
             volts: Volts::ZERO,
             current_limit: None,
+            heard: Instant::now(),
         }
     }
 
@@ -99,6 +104,13 @@ impl Output {
         self.supply.set_voltage(volts).await?;
         // Counted as set even before the read-back: the worse of the two assumptions.
         self.volts = volts;
+        self.confirm().await
+    }
+
+    /// The set-point as the supply reads it back.
+    async fn confirm(&mut self) -> Result<(), Fault> {
+        let volts = self.volts;
+        self.heard = Instant::now();
         let found = self.supply.voltage_set().await?;
         if (found - volts).abs() > self.resolution * 0.6 {
             let (wanted, found) = (volts.to_string(), found.to_string());
@@ -109,6 +121,14 @@ impl Output {
             });
         }
         Ok(())
+    }
+
+    /// Says something before the supply's own watchdog takes silence for the end of this program.
+    pub async fn keep_alive(&mut self) -> Result<(), Fault> {
+        match self.supply.watchdog() {
+            Some(within) if self.heard.elapsed() * KEPT_ALIVE > within => self.confirm().await,
+            _ => Ok(()),
+        }
     }
 
     /// Keeps the supply's own limits just above what the next step may need.
@@ -147,6 +167,7 @@ impl Output {
     pub async fn enable(&mut self, watched: &Watched) -> Result<(), Fault> {
         watched.still()?;
         self.set(Volts::ZERO).await?;
+        self.supply.arm_watchdog().await?;
         self.supply.output(true).await?;
         self.expect_output(true).await
     }
@@ -185,7 +206,8 @@ impl Output {
     pub async fn confirm_off(&mut self) -> Result<(), Fault> {
         self.supply.output(false).await?;
         self.set(Volts::ZERO).await?;
-        self.expect_output(false).await
+        self.expect_output(false).await?;
+        Ok(self.supply.disarm_watchdog().await?)
     }
 
     /// The voltage at the terminals by the supply's own reading.

@@ -5,6 +5,7 @@ mod bound;
 mod contacts;
 mod drives;
 mod edges;
+mod pots;
 mod refusals;
 mod worked;
 

@@ -1,6 +1,7 @@
 //! Proving that the current moves this needle in this picture, before the needle has been seen to
 //! stand anywhere: by throwing the polarity, and by letting go.
 
+use crate::allowance::Response;
 use crate::core::Core;
 use crate::proposal::{Halt, Report};
 use crate::refusal::Refusal;
@@ -18,8 +19,18 @@ const WIGGLE: Seconds = Seconds::new(1.0);
 const WIGGLE_DROP: Volts = Volts::milli(0.5);
 /// Difference that counts as an answer, as a fraction of scale.
 const ANSWERED: f64 = 0.002;
+/// Cycles whose mean is this far from that of all, as a fraction of scale, show a needle that moved …
+const UNMOVED: f64 = 0.0005;
+/// … and so many cycles make a mean.
+const BLOCK: usize = 10;
+/// Back-EMF of a coil that swings freely, as a share of the drop that was let go: an eighth of what a
+/// bare coil with critical damping when shorted makes on so slow a ramp (derived here).
+const PLAIN: f64 = 0.01;
 /// How long the needle is watched before it is let go and after.
 const LOOK: Seconds = Seconds::new(1.0);
+/// So many looks at most, until the drop scatters by less than this share.
+const LOOKS: u32 = 6;
+const RESTING: f64 = 0.01;
 /// Length of the ramp on which it is let go, in slowest periods; what it then swings below its zero
 /// is 2.5 % of the way.
 const GENTLY: f64 = 2.5;
@@ -82,25 +93,45 @@ impl Core {
         self.hold(WIGGLE).await
     }
 
+    /// The last look at a needle once its back-EMF has gone, or once it has had its time.
+    async fn look_until_rest(&mut self) -> Result<Report, Halt> {
+        let mut here = self.hold(LOOK).await?;
+        for _ in 1..LOOKS {
+            let (drop, scatter) = mean(&here.ticks, |tick| tick.drop);
+            if scatter <= drop.abs() * RESTING {
+                break;
+            }
+            here = self.hold(LOOK).await?;
+        }
+        Ok(here)
+    }
+
     /// The current gently down to zero: does the needle follow? Harmless wherever the needle stands,
     /// seen or not. If it does not, but the drop shows back-EMF, something else is in the picture.
     pub(crate) async fn let_go(&mut self) -> Result<Report, Halt> {
-        let here = self.hold(LOOK).await?;
+        let here = self.look_until_rest().await?;
         let over = self.rig.limits.slowest_period * GENTLY;
         let down = self.drive(Amps::ZERO, over).await?;
+        self.confirm_idle().await?;
         let mut there = self.hold(LOOK).await?;
         let answered = match (mean_needle(&here.ticks), mean_needle(&there.ticks)) {
             (Some((a, ua)), Some((b, ub))) => (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)),
             _ => false,
         };
+        let unmoved = stood_still([&here.ticks, &down.ticks, &there.ticks]);
         let (drop, _) = mean(&here.ticks, |tick| tick.drop);
         let current = here
             .ticks
             .last()
             .map_or(Amps::ZERO, |tick| self.loop_current(tick))
             .abs();
-        let felt = back_emf(&here.ticks, &down.ticks, &there.ticks, over);
-        self.evidence.let_go(Volts::new(drop).abs(), answered, felt);
+        let response = match back_emf(&here.ticks, &down.ticks, &there.ticks, over) {
+            _ if answered => Response::Seen,
+            Some(share) if share >= PLAIN && unmoved => Response::FeltPlainly,
+            Some(_) => Response::Felt,
+            None => Response::None,
+        };
+        self.evidence.let_go(Volts::new(drop).abs(), response);
         there.moved = self.evidence.moved();
         there.quiet_end = self
             .evidence
@@ -109,14 +140,15 @@ impl Core {
     }
 }
 
-/// Whether the drop on the way from one rest to another departs from the straight line between
-/// them, against the current, by more than the meters can: then the needle moves.
-fn back_emf(here: &[Tick], way: &[Tick], there: &[Tick], over: Seconds) -> bool {
+/// By how much of its change the drop, on the way from one rest to another, departs from the
+/// straight line between them, against the current; none where that is no more than the meters can.
+/// Where it is more, the needle moves.
+fn back_emf(here: &[Tick], way: &[Tick], there: &[Tick], over: Seconds) -> Option<f64> {
     let there = &there[there.len() / 2..];
     let ((v1, _), (i1, _)) = (mean(here, |t| t.drop), mean(here, |t| t.loop_drop));
     let ((v0, sv), (i0, si)) = (mean(there, |t| t.drop), mean(there, |t| t.loop_drop));
     if (i1 - i0).abs() < LEAST_CURRENT * si {
-        return false;
+        return None;
     }
     let slope = (v1 - v0) / (i1 - i0);
     let most = way
@@ -125,7 +157,26 @@ fn back_emf(here: &[Tick], way: &[Tick], there: &[Tick], over: Seconds) -> bool 
         .fold(0.0, f64::max);
     // The steepest part of an S-shaped ramp is twice its mean slope.
     let skew = 2.0 * (v1 - v0).abs() * (SKEW / over);
-    most > SCATTERS * (sv + slope.abs() * si) + SHARE * (v1 - v0).abs() + skew
+    let meters = SCATTERS * (sv + slope.abs() * si) + SHARE * (v1 - v0).abs() + skew;
+    (most > meters).then(|| most / (v1 - v0).abs())
+}
+
+/// Whether the needle was seen nearly all the time, and always in one place.
+fn stood_still(looks: [&[Tick]; 3]) -> bool {
+    let ticks: Vec<&Tick> = looks.into_iter().flatten().collect();
+    let blocks: Vec<Option<(f64, f64)>> = ticks.chunks(BLOCK).map(block).collect();
+    let seen: Vec<(f64, f64)> = blocks.iter().copied().flatten().collect();
+    let mean = seen.iter().map(|(d, _)| d).sum::<f64>() / seen.len() as f64;
+    let still = |(d, u): &(f64, f64)| (d - mean).abs() <= UNMOVED.max(4.5 * u);
+    seen.len() * 10 >= blocks.len() * 9 && seen.iter().all(still)
+}
+
+/// Mean deflection of some cycles and its standard uncertainty.
+fn block(ticks: &[&Tick]) -> Option<(f64, f64)> {
+    let seen: Vec<(f64, f64)> = ticks.iter().filter_map(|tick| tick.needle).collect();
+    let n = seen.len() as f64;
+    let u = seen.iter().map(|(_, u)| *u).fold(0.0, f64::max) / n.sqrt();
+    (seen.len() * 2 >= ticks.len()).then(|| (seen.iter().map(|(d, _)| d).sum::<f64>() / n, u))
 }
 
 /// Mean and standard deviation of a reading.
@@ -182,15 +233,18 @@ mod tests {
         ]
     }
 
-    fn felt(emf: f64) -> bool {
+    fn felt(emf: f64) -> Option<f64> {
         let [here, way, there] = release(emf);
         back_emf(&here, &way, &there, Seconds::new(10.0))
     }
 
     #[test]
     fn back_emf_is_felt_where_it_is_more_than_the_meters_may_err() {
-        assert!(!felt(0.0) && !felt(5e-6));
-        assert!(felt(300e-6) && felt(-300e-6));
+        assert_eq!((felt(0.0), felt(5e-6)), (None, None));
+        for emf in [300e-6, -300e-6] {
+            let share = felt(emf).unwrap();
+            assert!((share - 0.03).abs() < 2e-3, "{share}");
+        }
     }
 
     #[test]
@@ -199,6 +253,6 @@ mod tests {
         for tick in here.iter_mut().chain(&mut way) {
             tick.loop_drop = 2e-6;
         }
-        assert!(!back_emf(&here, &way, &there, Seconds::new(10.0)));
+        assert_eq!(back_emf(&here, &way, &there, Seconds::new(10.0)), None);
     }
 }

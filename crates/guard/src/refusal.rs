@@ -51,6 +51,26 @@ pub enum Refusal {
         /// Its rating.
         rating: Watts,
     },
+    /// More current than potentiometers are rated for.
+    #[error("the potentiometers would carry up to {current}; they are rated {rating}")]
+    Carries {
+        /// What they would carry.
+        current: Amps,
+        /// What they are rated for.
+        rating: Amps,
+    },
+    /// A potentiometer of which a reset of the bridge would leave less.
+    #[error(
+        "potentiometer {number} at code {code}: a reset of the bridge brings it to {power_up}, and so          the current up; no code above {power_up} is used"
+    )]
+    Reset {
+        /// Which potentiometer.
+        number: u8,
+        /// The code asked for.
+        code: u16,
+        /// Its code after a reset.
+        power_up: u16,
+    },
     /// A limit of the movement from the rig file.
     #[error("the movement would see {what}, above the limit of the rig file ({limit})")]
     Movement {

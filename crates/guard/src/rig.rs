@@ -2,12 +2,14 @@
 //! guard needs. A [`Rig`] can only be made by [`Rig::parse`], so holding one means it was checked.
 
 mod file;
+mod pots;
 mod range;
 mod reader;
 mod review;
 mod validate;
 
 pub use file::RigError;
+pub use pots::PotBank;
 pub use range::Range;
 pub use reader::{CameraSettings, CameraSource, CameraSpec, ReaderSpec};
 pub use review::{Finding, Review};
@@ -220,8 +222,10 @@ pub struct Rig {
     pub switch: SwitchSpec,
     /// Paths, lightest first.
     pub paths: Vec<Path>,
-    /// Series bank.
+    /// Series bank of relays; empty where it is of potentiometers, or where there is none.
     pub series: Vec<Element>,
+    /// Series bank of digital potentiometers.
+    pub pots: Option<PotBank>,
     /// Sense bank.
     pub sense: Vec<Element>,
     /// Shunt bank; may be empty.

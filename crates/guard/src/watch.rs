@@ -3,6 +3,7 @@
 
 use crate::core::Core;
 use crate::fault::Fault;
+use crate::pots::PotCodes;
 use crate::rest::Tick;
 use crate::state::loop_low;
 use crate::watcher::Watched;
@@ -16,8 +17,6 @@ const OLDEST_PICTURE: f64 = 0.5;
 const FROZEN: u32 = 8;
 /// So many cycles in a row without the current that must flow are a fault.
 const UNFED: u32 = 3;
-/// Resistance of a loop at most, as a multiple of its least: tolerances and contacts.
-const LOOP_AT_MOST: f64 = 1.1;
 /// The longest time without seeing the needle while current may flow.
 const BLIND_FOR: Seconds = Seconds::new(0.7);
 /// Below zero by this share of scale, the current is lowered.
@@ -47,7 +46,7 @@ impl Core {
             return Err(Fault::Ended);
         }
         let started = self.now();
-        let (sighting, over_sense, across) = {
+        let (sighting, over_sense, across, codes, alive) = {
             let bench = &mut self.bench;
             let cycle = async {
                 tokio::join!(
@@ -55,6 +54,8 @@ impl Core {
                     bench.sight.look(),
                     bench.instruments.loop_meter.read(),
                     bench.instruments.drop_meter.read(),
+                    confirm(&mut bench.instruments.pots),
+                    bench.instruments.output.keep_alive(),
                 )
             };
             tokio::select! {
@@ -64,6 +65,8 @@ impl Core {
             }
         };
         let at = self.now();
+        codes?;
+        alive?;
         let over_sense = volts(over_sense?, "loop")?;
         let across = match across? {
             Reading::Overload { .. } => self.widen_drop_range().await?,
@@ -189,14 +192,19 @@ impl Core {
         let from_zero = self.evidence.from_zero(deflection);
         self.backwards = live && from_zero < -BACKWARDS;
         // After a wiggle the needle may still be swinging back; the wiggle has its own verdict.
-        let first_sign = !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
+        // Below zero means nothing before the zero was seen.
+        let zero = self.evidence.zero().is_some();
+        let first_sign =
+            zero && !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
         if live && from_zero < -WRONG_WAY && first_sign {
             // The other polarity is the one that moves this needle up.
             self.upscale = self.state.arrangement.as_ref().map(|a| !a.reversed);
         }
         if live && from_zero.abs() < STILL && !self.evidence.stands() {
             if from_zero.abs() < TRIABLE {
-                self.still = self.still.max(self.expected);
+                // What the set-point of this moment makes; on the way down `expected` is still that of
+                // its beginning.
+                self.still = self.still.max(self.expected.min(self.drives_now()));
             }
             let drop = Volts::new(tick.drop);
             self.last_quiet = Some((drop, current));
@@ -212,6 +220,14 @@ impl Core {
         Ok(())
     }
 
+    /// The most that the set-point drives by itself, with every contact what it was told to be.
+    fn drives_now(&self) -> Amps {
+        let supply = &self.rig.supply;
+        let highest = supply.highest(self.volts(), self.volts());
+        let arrangement = self.state.arrangement.as_ref();
+        arrangement.map_or(Amps::ZERO, |a| highest / loop_low(&self.rig, a))
+    }
+
     /// The current that back-EMF may add to what the set-point drives: where the drop is less than
     /// the movement's resistance would have it, the rest of the loop carries the difference.
     fn back_emf(&self, tick: &Tick) -> Amps {
@@ -221,7 +237,8 @@ impl Core {
         let top = arrangement.range.top;
         let own = self
             .measured
-            .map_or(Volts::ZERO, |m| self.expected * m.movement);
+            .and_then(|m| m.movement)
+            .map_or(Volts::ZERO, |movement| self.expected * movement);
         let shown = (own - self.along(tick.drop)) / loop_low(&self.rig, arrangement);
         shown.max(top * BACK_EMF).min(top * SHOWN_EMF)
     }
@@ -243,7 +260,7 @@ impl Core {
         let supply = &self.rig.supply;
         let volts = self.bench.instruments.output.volts();
         let left = supply.lowest(volts) - Volts::new(tick.drop).abs();
-        let least = left / (loop_low(&self.rig, arrangement) * LOOP_AT_MOST);
+        let least = left / self.rig.range_high(&arrangement.range);
         self.unfed = if found < least * 0.5 {
             self.unfed + 1
         } else {
@@ -308,6 +325,14 @@ impl Core {
             self.loop_range = range;
         }
         Ok(())
+    }
+}
+
+/// A bridge that starts anew by itself has moved every potentiometer.
+async fn confirm(pots: &mut Option<PotCodes>) -> Result<(), Fault> {
+    match pots {
+        Some(pots) => pots.confirm().await,
+        None => Ok(()),
     }
 }
 

@@ -12,7 +12,7 @@ pub use full_scale::FullScale;
 pub use kind::{Kind, KindChance};
 
 use data::Data;
-use evidence::{Observation, RigStatement};
+use evidence::{Observation, Purpose, RigStatement};
 use quantity::{Uncertain, e_n};
 use serde::{Deserialize, Serialize};
 
@@ -71,8 +71,22 @@ const ZERO_OFF: f64 = 0.005;
 /// Friction above this share of scale is worth one.
 const STICKY: f64 = 0.005;
 
+/// The observations of the last sitting. A run that was resumed began again from its zero: the movement
+/// may have been touched in between.
+fn latest(observations: &[Observation]) -> &[Observation] {
+    let zeros = observations
+        .iter()
+        .enumerate()
+        .filter(|(_, o)| o.purpose == Purpose::ZeroBefore);
+    match zeros.map(|(place, _)| place).skip(1).last() {
+        Some(place) => &observations[place..],
+        None => observations,
+    }
+}
+
 /// Works out everything that the observations of one run can tell.
 pub fn analyse(rig: &RigStatement, observations: &[Observation]) -> Findings {
+    let observations = latest(observations);
     let data = Data::new(rig, observations);
     let at_mark = full_scale::full_scale(&data);
     let slope = by_drop::slope(&data);

@@ -2,6 +2,7 @@
 //! energised, and is closed with its outcome.
 
 use evidence::{Journal, JournalError, Observation};
+use quantity::Seconds;
 use records::{Durability, Outcome, RunHead, RunId, RunWriter, Store, StoreError};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -11,6 +12,10 @@ struct Inner {
     durability: Durability,
     writer: Option<RunWriter>,
     kept: Vec<Observation>,
+    /// The unfinished run that this one goes on with.
+    unfinished: Option<RunId>,
+    /// When its last observation was made.
+    before: Seconds,
 }
 
 /// One run's place in the store. Clones share it.
@@ -26,7 +31,31 @@ impl Recorder {
             durability,
             writer: None,
             kept: Vec::new(),
+            unfinished: None,
+            before: Seconds::ZERO,
         })))
+    }
+
+    /// For a run that goes on with an unfinished one, in the same record.
+    ///
+    /// # Errors
+    /// When its observations can't be read.
+    pub fn resuming(
+        store: Store,
+        head: RunHead,
+        durability: Durability,
+        unfinished: RunId,
+    ) -> Result<Self, StoreError> {
+        let kept = store.observations(unfinished)?;
+        let before = kept.iter().map(|o| o.at).fold(Seconds::ZERO, Seconds::max);
+        let recorder = Self::new(store, head, durability);
+        {
+            let mut inner = recorder.lock();
+            inner.kept = kept;
+            inner.unfinished = Some(unfinished);
+            inner.before = before;
+        }
+        Ok(recorder)
     }
 
     fn lock(&self) -> MutexGuard<'_, Inner> {
@@ -45,7 +74,10 @@ impl Recorder {
         let mut inner = self.lock();
         inner.head.instruments = instruments.to_vec();
         inner.head.notes.extend(notes);
-        let writer = inner.store.begin(&inner.head, inner.durability);
+        let writer = match inner.unfinished {
+            Some(run) => inner.store.resume(run, inner.durability),
+            None => inner.store.begin(&inner.head, inner.durability),
+        };
         inner.writer = Some(writer.map_err(lost)?);
         Ok(())
     }
@@ -80,12 +112,19 @@ impl Recorder {
 impl Journal for Recorder {
     fn append(&mut self, observation: &Observation) -> Result<(), JournalError> {
         let mut inner = self.lock();
+        let before = inner.before;
         let Some(writer) = &mut inner.writer else {
             return Err(JournalError("the run has not begun, or has ended".into()));
         };
-        writer.keep(observation).map_err(lost)?;
+        // Its number and its time count from the beginning of the record.
+        let observation = Observation {
+            seq: writer.next_seq(),
+            at: before + observation.at,
+            ..observation.clone()
+        };
+        writer.keep(&observation).map_err(lost)?;
         tracing::trace!(target: "needlerig::kept", seq = observation.seq);
-        inner.kept.push(observation.clone());
+        inner.kept.push(observation);
         Ok(())
     }
 }

@@ -80,6 +80,9 @@ impl Bench {
     /// An instrument is about to carry out a line.
     pub(crate) fn received(&mut self, place: Place) {
         self.lines += 1;
+        if place == Place::Supply {
+            self.supply.heard = self.now;
+        }
         // A wire with faults counts for itself: its lines may wait for one another.
         if !self.faults.is_empty() && !self.spoils_wire(place) {
             self.count_line(place);

@@ -21,6 +21,7 @@ impl Bench {
             Kind::WrongRange | Kind::WrongFunction => self.misconfigure(fault, size),
             Kind::Gain => self.meters[meter(fault.place)].drift.0 = size,
             Kind::Offset => self.meters[meter(fault.place)].drift.1 = size,
+            Kind::Restarts => self.wiring.pots.restart(),
             Kind::Sticks => self.plant.breakaway = self.plant.breakaway.max(size),
             kind if kind.at_channel() => self.harm_channel(fault, size),
             _ => return,
@@ -118,6 +119,14 @@ impl Bench {
         let most = self.feel(Place::Supply, Kind::SetClamped);
         self.supply.set = volts.min(most.unwrap_or(volts));
         self.supply_changed();
+    }
+
+    /// A line for the bridge to the potentiometers, and its answer.
+    pub(crate) fn ask_bridge(&mut self, command: &str) -> String {
+        let deaf = command.starts_with('W') && self.feel(Place::Bridge, Kind::SetIgnored).is_some();
+        let reply = self.wiring.pots.hear(command, !deaf);
+        self.resolve();
+        reply
     }
 
     /// What the supply says its voltage setting is.

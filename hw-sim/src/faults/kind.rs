@@ -31,7 +31,7 @@ pub enum Kind {
     Stale,
     /// The link is closed at the next line, which is not carried out.
     Gone,
-    /// Voltage settings are not taken.
+    /// Voltage settings, or codes, are not taken.
     SetIgnored,
     /// Voltage settings are taken up to this many volts only.
     SetClamped,
@@ -54,6 +54,8 @@ pub enum Kind {
     ElementOpen,
     /// The element's resistance is off by this share.
     ElementOff,
+    /// The bridge starts anew by itself: every potentiometer goes to mid-scale.
+    Restarts,
     /// Readings are overloads.
     Overload,
     /// Readings are off by this share.
@@ -94,7 +96,7 @@ pub struct Size {
 
 impl Kind {
     /// Every kind.
-    pub const ALL: [Kind; 30] = [
+    pub const ALL: [Kind; 31] = [
         Kind::Late,
         Kind::Missing,
         Kind::Pieces,
@@ -113,6 +115,7 @@ impl Kind {
         Kind::Opens,
         Kind::ElementOpen,
         Kind::ElementOff,
+        Kind::Restarts,
         Kind::Overload,
         Kind::Gain,
         Kind::Offset,
@@ -147,11 +150,11 @@ impl Kind {
             | Kind::Twice
             | Kind::Stale
             | Kind::Gone => &Place::WITH_WIRE,
-            Kind::SetIgnored
-            | Kind::SetClamped
-            | Kind::ReadBackLies
-            | Kind::FullOutput
-            | Kind::Trips => &[Place::Supply],
+            Kind::SetIgnored => &[Place::Supply, Place::Bridge],
+            Kind::Restarts => &[Place::Bridge],
+            Kind::SetClamped | Kind::ReadBackLies | Kind::FullOutput | Kind::Trips => {
+                &[Place::Supply]
+            }
             Kind::Dead
             | Kind::Slow
             | Kind::Welded
@@ -232,7 +235,10 @@ impl Kind {
 
     /// It happens once; how long it lasts is not its own affair.
     pub fn once(self) -> bool {
-        matches!(self, Kind::WrongRange | Kind::WrongFunction)
+        matches!(
+            self,
+            Kind::WrongRange | Kind::WrongFunction | Kind::Restarts
+        )
     }
 
     /// It happens on a wire, not on the bench.

@@ -16,7 +16,7 @@ impl Faults {
         };
         let kinds: Vec<Kind> = Kind::ALL
             .into_iter()
-            .filter(|kind| kind.class() == class)
+            .filter(|kind| kind.class() == class && *kind != Kind::Restarts)
             .collect();
         let fault = (0..count)
             .map(|_| one(*pick(&kinds, &mut draw), &mut draw))
@@ -30,7 +30,14 @@ fn pick<'a, T>(all: &'a [T], draw: &mut Draw) -> &'a T {
 }
 
 fn one(kind: Kind, draw: &mut Draw) -> Fault {
-    let place = *pick(kind.places(), draw);
+    // Few benches have a bridge.
+    let places: Vec<Place> = kind
+        .places()
+        .iter()
+        .copied()
+        .filter(|p| *p != Place::Bridge)
+        .collect();
+    let place = *pick(&places, draw);
     let mut fault = Fault::new(place, kind);
     fault.size = size(kind, draw);
     fault.channel = kind.at_channel().then(|| channel(kind, draw));

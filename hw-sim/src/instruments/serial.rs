@@ -5,7 +5,6 @@ mod coils;
 mod digits;
 mod four_byte;
 mod plain;
-mod pots;
 mod suffix;
 mod words;
 
@@ -53,23 +52,20 @@ impl Language {
     fn place(self) -> Place {
         match self {
             Self::Plain | Self::Digits | Self::Suffix => Place::Supply,
+            Self::Pots => Place::Bridge,
             _ => Place::Switch,
         }
     }
 }
 
-/// One instrument, with what it remembers.
+/// One instrument.
 pub(crate) struct Voice {
     language: Language,
-    pots: pots::Pots,
 }
 
 impl Voice {
     pub fn new(language: Language) -> Self {
-        Voice {
-            language,
-            pots: pots::Pots::default(),
-        }
+        Voice { language }
     }
 
     pub fn language(&self) -> Language {
@@ -87,15 +83,14 @@ impl Voice {
             Language::FourByteAnswered => chain::hear(message, bench),
             Language::Modbus => coils::hear(message, bench),
             Language::Words => words::hear(message, bench),
-            Language::Pots => self.pots.hear(message),
+            Language::Pots => bench.ask_bridge(text(message)).into_bytes(),
         }
     }
 
     /// As after power-on.
     pub fn start(&mut self, bench: &mut Bench) {
-        self.pots = pots::Pots::default();
         match self.language.place() {
-            _ if self.language == Language::Pots => {}
+            _ if self.language == Language::Pots => bench.start_bridge(),
             Place::Switch => {
                 let all: Vec<usize> = (0..CHANNELS.len()).collect();
                 bench.switch(&all, false);

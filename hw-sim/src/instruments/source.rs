@@ -15,7 +15,13 @@ const TREE: Node<Desk> = Root![
     Leaf!(b"*ESR" => &ESR),
     Leaf!(b"*STB" => &STB),
     Branch!(b"SYSTem"; Branch!(b"ERRor"; Leaf!(default b"NEXT" => &ERR))),
-    Branch!(b"OUTPut"; Leaf!(default b"STATe" => &OUTPUT)),
+    Branch!(b"OUTPut";
+        Leaf!(default b"STATe" => &OUTPUT),
+        Branch!(b"PROTection"; Branch!(b"WDOG";
+            Leaf!(default b"STATe" => &WATCHDOG),
+            Leaf!(b"DELay" => &WATCHDOG_DELAY)
+        ))
+    ),
     Branch!(b"VOLTage";
         Leaf!(default b"LEVel" => &VOLTAGE),
         Branch!(b"PROTection";
@@ -53,6 +59,30 @@ const OUTPUT: Both = Both(
         Ok(())
     },
     |desk, _, mut response| response.data(desk.bench(|bench| bench.supply.on)).finish(),
+);
+
+const WATCHDOG: Both = Both(
+    |desk, parameters| {
+        let on: bool = only(parameters)?;
+        desk.bench(|bench| bench.watchdog_armed(on));
+        Ok(())
+    },
+    |desk, _, mut response| {
+        let armed = desk.bench(|bench| bench.supply.watchdog.is_some());
+        response.data(armed).finish()
+    },
+);
+
+const WATCHDOG_DELAY: Both = Both(
+    |desk, parameters| {
+        let seconds = bounded(parameters, 1.0, 3600.0)?;
+        desk.bench(|bench| bench.supply.watchdog_delay = (seconds * 1e9) as u64);
+        Ok(())
+    },
+    |desk, _, mut response| {
+        let delay = desk.bench(|bench| bench.supply.watchdog_delay);
+        number(&mut response, delay as f64 * 1e-9)
+    },
 );
 
 const VOLTAGE: Both = Both(

@@ -124,7 +124,7 @@ proptest! {
         let read = current * (1.0 - 1.9 * u * error);
         let evidence = Evidence::default();
         let known = crate::check::Known {
-            measured: Some(LoopMeasured { ohms: volts / read, u, volts, movement: Ohms::ZERO }),
+            measured: Some(LoopMeasured { ohms: volts / read, u, volts, movement: Some(Ohms::ZERO) }),
             ..known(&rig, &evidence)
         };
         let target = arrangement.range.top * m.target;

@@ -15,6 +15,7 @@ fn arrangements() -> impl Strategy<Value = Option<Arrangement>> {
             range: Range {
                 path,
                 series,
+                pots: Vec::new(),
                 sense,
                 top: Amps::micro(10.0),
             },
@@ -61,7 +62,7 @@ proptest! {
     /// through than the heavier of start and end, and no shunt element opens before the barrier.
     #[test]
     fn nothing_on_the_way_carries_more_than_start_or_end(
-        from in arrangements(), to in arrangements(), order in any::<[u64; 3]>(),
+        from in arrangements(), to in arrangements(), order in any::<[u64; 4]>(),
     ) {
         let rig = rig();
         let (from, to) = (energised(&rig, from.as_ref()), energised(&rig, to.as_ref()));
@@ -69,8 +70,8 @@ proptest! {
         let most = conductance(&rig, &from).max(conductance(&rig, &to)) * (1.0 + 1e-12);
         let mut now = from.clone();
         let before = shunted(&rig, &from);
-        for (group, seed) in [planned.lowering, planned.polarity, planned.raising].into_iter().zip(order) {
-            let mut group = group;
+        let groups = [planned.lowering, planned.polarity, planned.raising, planned.closing];
+        for (mut group, seed) in groups.into_iter().zip(order) {
             group.sort_by_key(|m| (seed ^ u64::from(m.channel)).wrapping_mul(0x9e37_79b9_7f4a_7c15));
             for m in &group {
                 if m.energise { now.insert(m.channel) } else { now.remove(&m.channel) };
@@ -94,6 +95,7 @@ proptest! {
         let planned = moves(&rig, &from, &to);
         let sense: BTreeSet<u32> = rig.sense.iter().map(|e| e.channel).collect();
         prop_assert!(planned.lowering.iter().all(|m| !(m.energise && sense.contains(&m.channel))));
-        prop_assert!(planned.raising.iter().all(|m| m.energise || !sense.contains(&m.channel)));
+        prop_assert!(planned.raising.iter().all(|m| !sense.contains(&m.channel)));
+        prop_assert!(planned.closing.iter().all(|m| m.energise && sense.contains(&m.channel)));
     }
 }

@@ -106,7 +106,7 @@ fn a_measured_loop_counts_where_it_gives_less() {
             ohms: Ohms::new(ohms),
             u,
             volts: Volts::new(2.0),
-            movement: Ohms::ZERO,
+            movement: Some(Ohms::ZERO),
         })
     };
     let state = standing(&arrangement, 1.0);
@@ -166,7 +166,7 @@ fn at_sixty<'a>(rig: &'a Rig, evidence: &'a Evidence) -> (Known<'a>, State, f64)
         ohms: Ohms::new(ohms),
         u: 0.0,
         volts: Volts::new(volts),
-        movement: Ohms::new(1000.0),
+        movement: Some(Ohms::new(1000.0)),
     });
     let known = Known {
         measured,

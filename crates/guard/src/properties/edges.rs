@@ -241,7 +241,7 @@ fn the_limits_of_the_movement() {
             ohms: rig.range_low(&arrangement.range) + Ohms::new(1024.0),
             u: 0.0,
             volts: Volts::new(1.0),
-            movement: Ohms::new(1024.0),
+            movement: Some(Ohms::new(1024.0)),
         });
         let known = Known {
             measured,
@@ -318,7 +318,7 @@ fn the_shortest_ramp_that_counts() {
             ohms,
             u: 0.0,
             volts: state.volts,
-            movement: Ohms::ZERO,
+            movement: Some(Ohms::ZERO),
         });
         let known = Known {
             measured,

@@ -26,7 +26,7 @@ fn standing(known: Known<'_>, arrangement: Arrangement, micro: f64) -> (Known<'_
         ohms,
         u: 5e-4,
         volts,
-        movement: Ohms::new(1000.0),
+        movement: Some(Ohms::new(1000.0)),
     });
     let arrangement = Some(arrangement);
     (Known { measured, ..known }, State { arrangement, volts })

@@ -1,7 +1,7 @@
 //! The allowance and the expected deflection in cases small enough to be worked out on paper. A
 //! current of 1 is full scale.
 
-use crate::allowance::{Evidence, Point, SURE_MOTION};
+use crate::allowance::{Evidence, Point, Response, SURE_MOTION};
 use crate::rig::Limits;
 use quantity::{Amps, Seconds, Volts};
 
@@ -302,7 +302,7 @@ fn growth_without_motion() {
     assert!((seen(&mut evidence, touch * 0.3, 1.0) - 1.125 * 3.375).abs() < 1e-9);
 }
 
-/// 50 mW in the movement end the growth, as 10, 20 and 50 mV do until the current was let go from
+/// 50 mW in the movement end the growth, as 0.8, 3, 10, 20 and 50 mV do until the current was let go from
 /// 80 % of that, and then the last of these; the reason says which.
 #[test]
 fn the_reasons_why_growth_ends() {
@@ -315,24 +315,27 @@ fn the_reasons_why_growth_ends() {
         let reason = e.quiet_end(Volts::milli(mv), Amps::new(amps), &limits);
         reason.unwrap_or_default()
     };
+    assert_eq!(ends(&evidence, 0.79, 0.1), "");
+    assert!(ends(&evidence, 0.8, 0.1).contains("must be let go"));
+    evidence.let_go(Volts::milli(2.5), Response::None);
     assert_eq!(ends(&evidence, 9.9, 0.1), "");
     assert!(ends(&evidence, 10.0, 0.1).contains("must be let go"));
     assert!(ends(&evidence, -10.0, 0.1).contains("must be let go"));
     assert_eq!(ends(&evidence, 1.0, 49.9), "");
     assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
-    evidence.let_go(Volts::milli(7.99), false, false);
+    evidence.let_go(Volts::milli(7.99), Response::None);
     assert!(ends(&evidence, 10.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(8.0), false, false);
-    evidence.let_go(Volts::milli(1.0), false, false);
+    evidence.let_go(Volts::milli(8.0), Response::None);
+    evidence.let_go(Volts::milli(1.0), Response::None);
     assert_eq!(ends(&evidence, 19.9, 0.1), "");
     assert!(ends(&evidence, 20.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(20.0), false, false);
+    evidence.let_go(Volts::milli(20.0), Response::None);
     assert_eq!(ends(&evidence, 49.9, 0.1), "");
     assert!(ends(&evidence, 50.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(40.1), false, false);
+    evidence.let_go(Volts::milli(40.1), Response::None);
     assert_eq!(ends(&evidence, 49.9, 0.1), "");
     assert!(ends(&evidence, 50.0, 0.1).contains("nor did it when"));
-    evidence.let_go(Volts::milli(20.0), true, true);
+    evidence.let_go(Volts::milli(20.0), Response::Seen);
     assert_eq!(ends(&evidence, 50.0, 50.0), "");
 }
 
@@ -349,12 +352,12 @@ fn growth_ends_at_the_drop_of_the_rig_file() {
             let reason = e.quiet_end(Volts::milli(mv), Amps::new(0.1), &limits);
             reason.unwrap_or_default()
         };
-        evidence.let_go(Volts::milli(last * 0.79), false, false);
+        evidence.let_go(Volts::milli(last * 0.79), Response::None);
         assert!(ends(&evidence, last).contains("must be let go"));
-        evidence.let_go(Volts::milli(last * 0.81), false, false);
+        evidence.let_go(Volts::milli(last * 0.81), Response::None);
         assert_eq!(ends(&evidence, last * 0.99), "");
         assert!(ends(&evidence, last).contains("nor did it when"));
-        evidence.let_go(Volts::milli(last), true, false);
+        evidence.let_go(Volts::milli(last), Response::Seen);
         assert_eq!(ends(&evidence, last), "");
     }
     assert_eq!(limits().unseen_drop, Volts::milli(20.0));
@@ -366,14 +369,27 @@ fn growth_ends_at_the_drop_of_the_rig_file() {
 fn an_answer_that_is_felt_but_not_seen_ends_growth() {
     let mut evidence = Evidence::default();
     let ends = |e: &Evidence| e.quiet_end(Volts::milli(1.0), Amps::new(0.1), &limits());
-    evidence.let_go(Volts::milli(15.9), false, true);
+    evidence.let_go(Volts::milli(15.9), Response::Felt);
     assert_eq!(ends(&evidence), None);
-    evidence.let_go(Volts::milli(16.1), false, false);
+    evidence.let_go(Volts::milli(16.1), Response::None);
     assert_eq!(ends(&evidence), None);
-    evidence.let_go(Volts::milli(16.1), false, true);
+    evidence.let_go(Volts::milli(16.1), Response::Felt);
     assert!(
         ends(&evidence)
             .unwrap()
+            .contains("is the reader looking at this movement?")
+    );
+}
+
+/// A needle that swings freely under a picture that stands quite still is told at any drop: were it
+/// reversed, it would be near its lower stop.
+#[test]
+fn a_plain_answer_that_is_not_seen_ends_growth_at_any_drop() {
+    let mut evidence = Evidence::default();
+    evidence.let_go(Volts::milli(0.7), Response::FeltPlainly);
+    let end = evidence.quiet_end(Volts::milli(0.1), Amps::micro(1.0), &limits());
+    assert!(
+        end.unwrap()
             .contains("is the reader looking at this movement?")
     );
 }

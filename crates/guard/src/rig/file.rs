@@ -37,7 +37,7 @@ pub(super) struct RigFile {
     pub meters: MetersFile,
     pub switch: SwitchFile,
     pub path: Vec<PathFile>,
-    pub series: BankFile,
+    pub series: SeriesFile,
     pub sense: Spanned<BankFile>,
     #[serde(default)]
     pub shunt: BankFile,
@@ -138,6 +138,38 @@ impl PathFile {
 #[serde(deny_unknown_fields)]
 pub(super) struct BankFile {
     pub elements: Vec<ElementFile>,
+}
+
+/// The series bank: relays that short resistors, or potentiometers.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SeriesFile {
+    #[serde(default)]
+    pub elements: Vec<ElementFile>,
+    pub pots: Option<Spanned<PotsFile>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct PotsFile {
+    pub resource: Text,
+    pub dialect: Text,
+    pub serial: Option<Spanned<Serial>>,
+    pub steps: Spanned<u16>,
+    pub linearity: Spanned<f64>,
+    pub power_up: Spanned<u16>,
+    pub voltage: Text,
+    pub current: Text,
+    pub each: Spanned<Vec<PotFile>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct PotFile {
+    pub number: Spanned<u8>,
+    pub ohms: Text,
+    pub tolerance: Text,
+    pub wiper: Text,
 }
 
 #[derive(Deserialize)]

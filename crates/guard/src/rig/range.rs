@@ -1,6 +1,6 @@
 //! A range: path, series and sense elements together, chosen for the current they must carry.
 
-use super::{Element, Rig};
+use super::{Element, PotBank, Rig};
 use quantity::{Amps, Ohms, Volts};
 
 /// Share of the supply's maximum that a range's top current may need.
@@ -19,10 +19,19 @@ pub struct Range {
     pub path: usize,
     /// Which series elements are in the circuit.
     pub series: Vec<bool>,
+    /// Code of each potentiometer; none where the bank has none or is bypassed.
+    pub pots: Vec<u16>,
     /// Index of the sense element.
     pub sense: usize,
     /// The highest current it is meant for.
     pub top: Amps,
+}
+
+impl Range {
+    /// Whether anything of the series bank is in the circuit, so that its bypass is open.
+    pub(crate) fn uses_bank(&self) -> bool {
+        self.series.contains(&true) || !self.pots.is_empty()
+    }
 }
 
 impl Rig {
@@ -60,9 +69,12 @@ impl Rig {
                 left -= element.high();
             }
         }
+        let carry = |bank: &&PotBank| top <= bank.current * RATING_SHARE;
+        let pots = self.pots.as_ref().filter(carry);
         Some(Range {
             path,
             series,
+            pots: pots.and_then(|bank| bank.within(left)).unwrap_or_default(),
             sense,
             top,
         })
@@ -129,23 +141,33 @@ impl Rig {
 
     /// Least resistance of a range, the movement counted as zero.
     pub fn range_low(&self, range: &Range) -> Ohms {
-        self.range_sum(range, Element::low)
+        self.range_sum(range, Element::low) + self.pots_sum(range, PotBank::low)
     }
 
     /// Largest resistance of a range, closed contacts included and the movement counted as zero.
     pub(crate) fn range_high(&self, range: &Range) -> Ohms {
         let bank = self.series.iter().zip(&range.series);
         let shorted = bank.filter(|(_, used)| !**used);
-        let shorted = match range.series.contains(&true) {
+        let shorted = match range.uses_bank() {
             true => shorted.map(|(element, _)| element.contact).sum(),
             false => self.shorted_high(),
         };
-        self.range_sum(range, Element::high) + self.contacts_high(range.path, range.sense) + shorted
+        self.range_sum(range, Element::high)
+            + self.pots_sum(range, PotBank::high)
+            + self.contacts_high(range.path, range.sense)
+            + shorted
     }
 
     /// Stated resistance of path and series bank in a range.
     pub fn range_series(&self, range: &Range) -> Ohms {
-        self.range_sum(range, |e| e.ohms) - self.sense[range.sense].ohms
+        self.range_sum(range, |e| e.ohms) + self.pots_sum(range, PotBank::stated)
+            - self.sense[range.sense].ohms
+    }
+
+    /// What potentiometers add to a range.
+    pub(crate) fn pots_sum(&self, range: &Range, value: fn(&PotBank, &[u16]) -> Ohms) -> Ohms {
+        let bank = self.pots.as_ref();
+        bank.map_or(Ohms::ZERO, |bank| value(bank, &range.pots))
     }
 
     fn range_sum(&self, range: &Range, value: impl Fn(&Element) -> Ohms) -> Ohms {

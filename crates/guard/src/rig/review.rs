@@ -21,6 +21,9 @@ pub struct Review {
     pub reach: Amps,
     /// Index of the heaviest path that can be earned from the ones below it.
     pub heaviest: usize,
+    /// The most that a contact can drive which closes by itself: that of the heaviest path beside the
+    /// one in use, earned or not. The supply's limit then holds it lower, once it takes hold.
+    pub contact_fault: Amps,
     /// Longest time from any state until off is commanded and the contacts have moved.
     pub off_commanded: Seconds,
     /// Longest time until off is verified by a reading.
@@ -50,10 +53,18 @@ impl Rig {
         Review {
             reach: reach.fold(Amps::ZERO, Amps::max) / self.limits.ceiling,
             heaviest,
+            contact_fault: self.contact_fault(),
             off_commanded,
             off_verified: off_commanded + self.supply.settle + self.drop_meter.mains * 4.0,
             findings,
         }
+    }
+
+    /// Two paths in parallel, at the supply's maximum.
+    fn contact_fault(&self) -> Amps {
+        let mut currents: Vec<Amps> = self.paths.iter().map(|path| path.fault_current).collect();
+        currents.sort_by(|a, b| b.get().total_cmp(&a.get()));
+        currents.into_iter().take(2).sum()
     }
 
     /// With the set-point at zero the lightest range must stay below first touch.

@@ -1,6 +1,6 @@
 //! From the file's shape to a checked [`Rig`].
 
-use super::file::{BankFile, ElementFile, MeterFile, Reader, RigFile, Text};
+use super::file::{ElementFile, MeterFile, Reader, RigFile, Text};
 use super::{Element, Limits, MeterSpec, Path, Protection, Rig, RigError, SupplySpec, SwitchSpec};
 use drivers::Resource;
 use evidence::MeterRange;
@@ -25,6 +25,7 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         let message = "the shunt bank needs a shunt switch: give [switch] shunt = <channel>";
         return Err(reader.error(parsed.shunt.elements[0].channel.span(), message));
     }
+    let pots = super::pots::bank(&reader, &parsed, &supply)?;
     let folder = std::path::Path::new(file).parent();
     Ok(Rig {
         name: parsed.name.as_ref().clone(),
@@ -36,9 +37,10 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         loop_meter: meter(&reader, &parsed.meters.r#loop)?,
         switch,
         paths,
-        series: bank(&reader, &parsed.series, contact)?,
-        sense: bank(&reader, parsed.sense.get_ref(), contact)?,
-        shunt: bank(&reader, &parsed.shunt, contact)?,
+        series: bank(&reader, &parsed.series.elements, contact)?,
+        pots,
+        sense: bank(&reader, &parsed.sense.get_ref().elements, contact)?,
+        shunt: bank(&reader, &parsed.shunt.elements, contact)?,
         reader: super::reader::spec(&reader, &parsed.reader, folder.unwrap_or("".as_ref()))?,
         limits: limits(&reader, &parsed)?,
         protection: Protection {
@@ -59,8 +61,14 @@ fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError>
     ];
     // A camera has no such address.
     let read = file.reader.resource.as_ref();
+    let pots = file
+        .series
+        .pots
+        .as_ref()
+        .map(|pots| &pots.get_ref().resource);
     let named = instruments
         .into_iter()
+        .chain(pots.map(|text| ("the bridge to the potentiometers", text)))
         .chain(read.map(|text| ("the reader", text)));
     let mut seen: BTreeMap<Resource, &str> = BTreeMap::new();
     for (role, text) in named {
@@ -95,9 +103,10 @@ fn channels_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> 
             .iter()
             .map(|p| (*p.channel.get_ref(), p.channel.span())),
     );
-    for bank in [&file.series, file.sense.get_ref(), &file.shunt] {
+    let (sense, shunt) = (&file.sense.get_ref().elements, &file.shunt.elements);
+    for elements in [&file.series.elements, sense, shunt] {
         all.extend(
-            bank.elements
+            elements
                 .iter()
                 .map(|e| (*e.channel.get_ref(), e.channel.span())),
         );
@@ -204,9 +213,13 @@ fn paths(
     Ok(paths)
 }
 
-fn bank(reader: &Reader<'_>, file: &BankFile, contact: Ohms) -> Result<Vec<Element>, RigError> {
+fn bank(
+    reader: &Reader<'_>,
+    elements: &[ElementFile],
+    contact: Ohms,
+) -> Result<Vec<Element>, RigError> {
     let one = |e: &ElementFile| element(reader, e, contact);
-    file.elements.iter().map(one).collect()
+    elements.iter().map(one).collect()
 }
 
 /// `contact` is the largest resistance of its contact where it states none of its own.

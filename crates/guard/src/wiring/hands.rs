@@ -15,7 +15,10 @@ use crate::watcher::Watched;
 use quantity::{Ohms, Seconds, Volts};
 use std::collections::BTreeSet;
 use tokio::sync::watch;
-use tokio::time::{Instant, sleep};
+use tokio::time::{Instant, sleep_until};
+
+/// The supply's own watchdog is given something to hear this often.
+const LISTENED: Seconds = Seconds::milli(200.0);
 
 /// Readings at each level.
 const READINGS: usize = 12;
@@ -112,11 +115,20 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         confirm_no_voltage(self.rig, &mut self.instruments.output).await?;
         self.instruments.output.new_state();
         let moves = moves(self.rig, &self.energised, &wanted);
-        for group in [moves.lowering, moves.polarity, moves.raising] {
+        for group in [moves.lowering, moves.polarity, moves.raising, moves.closing] {
             move_group(self.rig, &mut self.instruments.switch, &group).await?;
         }
         self.energised = wanted;
         Ok(())
+    }
+
+    /// Exactly these codes at the potentiometers, at zero volts; none at all for those of power-up.
+    pub async fn codes(&mut self, codes: &[u16]) -> Result<(), Fault> {
+        self.down().await?;
+        match &mut self.instruments.pots {
+            Some(pots) => pots.reach(codes).await,
+            None => Ok(()),
+        }
     }
 
     /// Looks at the loop at the highest level that is safe for `least` ohms; none where the supply
@@ -149,11 +161,17 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     }
 
     async fn pause(&mut self, time: Seconds) -> Result<(), Fault> {
-        tokio::select! {
-            biased;
-            fault = stopped(&mut self.stop, &mut self.watched) => Err(fault),
-            () = sleep(time.duration()) => Ok(()),
+        let until = Instant::now() + time.duration();
+        while Instant::now() < until {
+            let next = until.min(Instant::now() + LISTENED.duration());
+            tokio::select! {
+                biased;
+                fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
+                () = sleep_until(next) => {}
+            }
+            self.instruments.output.keep_alive().await?;
         }
+        Ok(())
     }
 
     /// Readings over the sense element and across the movement.

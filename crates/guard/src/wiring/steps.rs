@@ -2,6 +2,7 @@
 
 mod banks;
 mod berth;
+mod pots;
 mod senses;
 
 use super::bank::{Bank, Kind, ohms};
@@ -40,7 +41,8 @@ pub(super) async fn all<T: FnMut(&Step)>(
     hands: &mut Hands<'_, T>,
     into: &mut Vec<Seen>,
 ) -> Result<(), Fault> {
-    let banks = rig.sense.len() + rig.paths.len() + rig.series.len() + rig.shunt.len();
+    let pots = rig.pots.as_ref().map_or(0, |bank| bank.pots.len());
+    let banks = rig.sense.len() + rig.paths.len() + rig.series.len() + pots + rig.shunt.len();
     hands.expect(banks + 8);
     let Some(base) = senses::senses(rig, hands, into).await? else {
         let found = "everything else leans on this; check again once it is right";
@@ -48,7 +50,10 @@ pub(super) async fn all<T: FnMut(&Step)>(
         return Ok(());
     };
     banks::paths(rig, hands, &base, into).await?;
-    banks::series(rig, hands, &base, into).await?;
+    if !rig.series.is_empty() {
+        banks::series(rig, hands, &base, into).await?;
+    }
+    pots::pots(rig, hands, &base, into).await?;
     banks::openings(rig, hands, &base, into).await?;
     if berth::short_and_switch(rig, hands, &base, into).await? {
         berth::shunts(rig, hands, &base, into).await?;

@@ -12,13 +12,13 @@ use crate::session::{Order, real, simulated};
 use crate::{incident, notebook, object};
 use clap::Args;
 use guard::{Fault, Guard, Rig};
-use hw_sim::{Bench, Faults, MovementSpec, Truth};
+use hw_sim::{Faults, MovementSpec, Truth};
 use movement::analysis::{Findings, analyse};
 use procedure::{Depth, Outcome as PlanOutcome, RunEnd, Stopped};
-use records::{Durability, Outcome, RunHead, Store};
+use records::{Durability, Outcome, Run, RunHead, RunId, Store};
 use show::Watcher;
 use std::process::ExitCode;
-use std::sync::{Arc, Mutex};
+use std::sync::Arc;
 use tokio::sync::watch;
 
 /// Arguments of `characterize`.
@@ -50,10 +50,18 @@ pub struct Arguments {
     /// Store file
     #[arg(long, default_value = "needlerig.sqlite")]
     store: String,
+    /// Go on with a run that was killed, in its own record: from the zero, since the movement may have
+    /// been touched in between
+    #[arg(long, value_name = "RECORD")]
+    resume: Option<RunId>,
     /// Answer yes to the question before a real rig is energised
     #[arg(long)]
     yes: bool,
 }
+
+/// A warning in the record of a run that was resumed.
+const RESUMED: &str = "this run was killed and resumed: its figures come from the last sitting, after \
+     the last zero before";
 
 /// What a run left behind.
 struct Done {
@@ -86,16 +94,22 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
             bad.text
         )));
     }
-    let seed = arguments.seed.unwrap_or_else(simulate::seed);
+    let store = Store::open(&arguments.store)?;
+    let unfinished = arguments.resume.map(|id| unfinished(&store, id, &rig));
+    let unfinished = unfinished.transpose()?;
+    let seed = (unfinished.as_ref().and_then(|run| run.head.seed)).or(arguments.seed);
+    let seed = seed.unwrap_or_else(simulate::seed);
     let movement = in_process(&rig, arguments, seed)?;
     let faults = simulate::faults(arguments.faults.as_deref())?;
     let simulation = rig.simulated || movement.is_some();
     if !simulation {
         question::ask(&rig, arguments.yes)?;
     }
-    let store = Store::open(&arguments.store)?;
     let untold = Untold::beside(&arguments.store)?;
     untold.texts().for_each(tell);
+    if unfinished.is_none() {
+        tell_unfinished(&store)?;
+    }
     let mut head = head(&rig, arguments, movement.as_ref(), seed);
     head.notes.extend(notes(&faults)?);
     let durability = if simulation {
@@ -103,7 +117,10 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     } else {
         Durability::Full
     };
-    let recorder = Recorder::new(store, head, durability);
+    let recorder = match unfinished {
+        Some(run) => Recorder::resuming(store, run.head, durability, run.id)?,
+        None => Recorder::new(store, head, durability),
+    };
     let (asks, stop) = watch::channel(false);
     super::on_signal(asks)?;
     let depth = if arguments.quick {
@@ -126,7 +143,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     let done = match &movement {
         Some(movement) => {
             let fast = !arguments.real_time;
-            let bench = Arc::new(Mutex::new(Bench::faulty(movement, seed, &faults)));
+            let bench = simulate::bench(movement, seed, &faults, rig.pots.is_some());
             let run = simulated(&order, &bench, fast, journal, |p| watcher.show(p))?;
             Done {
                 end: run.end,
@@ -142,6 +159,39 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     };
     watcher.end();
     finish(arguments, &rig, &recorder, &done)
+}
+
+/// The run to go on with: it never ended, and it was made with this rig.
+fn unfinished(store: &Store, id: RunId, rig: &Rig) -> Result<Run, Failure> {
+    let run = store.run(id)?;
+    if let Some(outcome) = run.outcome {
+        return Err(Failure::usage(format!(
+            "{id} has ended ({}): there is nothing to resume; leave out --resume to measure again",
+            outcome.word()
+        )));
+    }
+    if run.head.rig_text != rig.text {
+        return Err(Failure::usage(format!(
+            "{id} was begun with another rig file (\"{}\", or it was changed since): name that one, or \
+             leave out --resume to measure again",
+            run.head.rig_name
+        )));
+    }
+    Ok(run)
+}
+
+/// Says so where the last run of the store never ended.
+fn tell_unfinished(store: &Store) -> Result<(), Failure> {
+    let runs = store.list()?;
+    if let Some(last) = runs.last().filter(|run| run.outcome.is_none()) {
+        tell(&format!(
+            "{} ({}) has no end; if that run was killed, --resume {} goes on with it",
+            last.id,
+            last.label,
+            last.id.get()
+        ));
+    }
+    Ok(())
 }
 
 /// The simulated movement, where the rig's wires are in-process.
@@ -259,7 +309,9 @@ fn finish(
 ) -> Result<u8, Failure> {
     let findings = analyse(&rig.statement(), &recorder.observations());
     let (outcome, failure) = verdict(&done.end, &findings);
-    let kept = recorder.finish(outcome, &object::stored(&findings)?, &findings.warnings);
+    let mut warnings = findings.warnings.clone();
+    warnings.extend(arguments.resume.map(|_| RESUMED.to_owned()));
+    let kept = recorder.finish(outcome, &object::stored(&findings)?, &warnings);
     // Two errors at once: the one that ended the run goes first.
     let (record, failure) = match (kept, failure) {
         (Ok(id), failure) => (id.map(|id| id.to_string()), failure),

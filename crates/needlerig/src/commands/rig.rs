@@ -86,6 +86,11 @@ fn page(rig: &Rig, review: &Review) -> String {
         let text = format!("{fixed:<11} {}{beyond}", path.fault_current);
         sheet.row(&format!("  {}", path.name), &text);
     }
+    let contact = format!(
+        "{}, should its contact close by itself",
+        review.contact_fault
+    );
+    sheet.row("  any of them", &contact);
     sheet.gap();
     let reach = format!("full-scale currents up to {:.3}", review.reach);
     sheet.row("reach", &reach);
@@ -127,6 +132,7 @@ fn as_json(rig: &Rig, review: &Review) -> serde_json::Value {
         "passed": review.passed(),
         "findings": findings,
         "paths": rig.paths.iter().enumerate().map(path).collect::<Vec<_>>(),
+        "contact_fault": review.contact_fault,
         "reach": review.reach,
         "off_commanded": review.off_commanded,
         "off_verified": review.off_verified,

@@ -28,12 +28,15 @@ pub struct Arguments {
     /// Write to this file, as JSON lines, when the rig was really driven
     #[arg(long)]
     log: Option<String>,
-    /// First of five ports on 127.0.0.1
+    /// First of five ports on 127.0.0.1, or six with --digipots
     #[arg(long, default_value_t = FIRST_PORT)]
     port: u16,
     /// Serve a plain-ASCII supply and a four-byte relay board on serial ports in this folder, too
     #[arg(long, value_name = "FOLDER")]
     serial: Option<PathBuf>,
+    /// The series bank is of digital potentiometers, whose bridge is served, too
+    #[arg(long)]
+    digipots: bool,
     /// File of faults that strike on the bench
     #[arg(long, value_name = "FILE")]
     faults: Option<String>,
@@ -70,6 +73,15 @@ pub fn movement(name: &str, seed: u64) -> Result<MovementSpec, Failure> {
     }
 }
 
+/// The simulated bench; with digital potentiometers as its series bank where these are asked for.
+pub fn bench(movement: &MovementSpec, seed: u64, faults: &Faults, digipots: bool) -> SharedBench {
+    let bench = Bench::faulty(movement, seed, faults);
+    Arc::new(Mutex::new(match digipots {
+        true => bench.on_digipots(seed),
+        false => bench,
+    }))
+}
+
 /// A seed from the clock, small enough to be typed again.
 pub fn seed() -> u64 {
     jiff::Timestamp::now().as_millisecond().unsigned_abs() % 1_000_000_007
@@ -83,7 +95,7 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
     let seed = arguments.seed.unwrap_or_else(seed);
     let movement = movement(&arguments.movement, seed)?;
     let faults = faults(arguments.faults.as_deref())?;
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(&movement, seed, &faults)));
+    let bench = bench(&movement, seed, &faults, arguments.digipots);
     let unkept = |error| {
         let log = arguments.log.as_deref().unwrap_or_default();
         Failure::new(STORE, format!("{log}: {error}"))
@@ -106,9 +118,14 @@ pub fn run(arguments: &Arguments) -> Result<(), Failure> {
         let ports = arguments
             .serial
             .as_deref()
-            .map(|folder| Ports::serve(&bench, folder));
+            .map(|folder| Ports::serve(&bench, folder, arguments.digipots));
         let ports = ports.transpose()?;
-        print(&served(&listening.addresses, seed, ports.as_ref()))?;
+        print(&served(
+            arguments,
+            &listening.addresses,
+            seed,
+            ports.as_ref(),
+        ))?;
         tokio::select! {
             biased;
             _ = stop.wait_for(|asked| *asked) => {}
@@ -130,7 +147,12 @@ async fn kept(bench: &SharedBench, log: Option<File>) -> std::io::Result<()> {
 }
 
 /// Where the instruments are, and which rig file names them there.
-fn served(addresses: &[(&str, SocketAddr)], seed: u64, ports: Option<&Ports>) -> String {
+fn served(
+    arguments: &Arguments,
+    addresses: &[(&str, SocketAddr)],
+    seed: u64,
+    ports: Option<&Ports>,
+) -> String {
     let mut text = format!("simulated bench, seed {seed}; Ctrl-C ends it and tells the truth\n");
     for (name, address) in addresses {
         let (host, port) = (address.ip(), address.port());
@@ -142,6 +164,7 @@ fn served(addresses: &[(&str, SocketAddr)], seed: u64, ports: Option<&Ports>) ->
     let first = addresses.first().map(|(_, address)| address.port());
     let usual = first == Some(FIRST_PORT);
     let (rig, usual) = match ports {
+        _ if arguments.digipots => ("rigs/simulated-digipots.toml", false),
         None => ("rigs/simulated-tcp.toml", usual),
         Some(ports) => ("rigs/simulated-serial.toml", usual && ports.usual()),
     };

@@ -11,6 +11,8 @@ use quantity::{Amps, Seconds};
 const SURE_SIGN: f64 = 0.0105;
 /// Ramp of the very first touch: long enough to see a reversed movement go down before it is there.
 const FIRST_RAMP: Seconds = Seconds::new(3.0);
+/// Growth in one step at most.
+const STEP: f64 = 1.2;
 /// Ramp back to the current that was let go.
 const BACK: Seconds = Seconds::new(2.0);
 /// Steps without growth after which the needle must be looked at.
@@ -118,7 +120,12 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             });
         }
         let before = hand.current;
-        if !forwards(hand, target, Seconds::ZERO).await? {
+        // Where growth was held up below what is allowed, the rest of the way is no step either.
+        let over = match target > before * STEP {
+            true => FIRST_RAMP,
+            false => Seconds::ZERO,
+        };
+        if !forwards(hand, target, over).await? {
             return Ok(End::Backwards);
         }
         // What counts is the current reached: the allowance may stay a little above it for ever.
@@ -166,7 +173,8 @@ async fn let_go(hand: &mut Hand) -> Result<Option<String>, Stopped> {
     if hand.report.quiet_end.is_some() {
         return Ok(hand.report.quiet_end.clone());
     }
-    hand.drive_over(before, BACK).await?;
+    let back = before.min(hand.report.furthest);
+    hand.drive_over(back, BACK).await?;
     // A needle that no picture shows raises the drop while it moves.
     hand.hold(Seconds::new(1.0)).await?;
     Ok(None)

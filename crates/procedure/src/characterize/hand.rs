@@ -137,7 +137,9 @@ impl Hand {
         for _ in 0..10 {
             match self.voice.propose(Proposal::Drive { target, over }).await {
                 Ok(report) => {
-                    self.current = target;
+                    // A ramp ends early where growth without motion does.
+                    let early = report.quiet_end.as_ref().and(report.current);
+                    self.current = early.map_or(target, |current| current.abs().min(target));
                     self.report = report.clone();
                     return Ok(report);
                 }
@@ -290,5 +292,6 @@ fn may_ask_for_less(refusal: &Refusal) -> bool {
             | Refusal::Overshoot { .. }
             | Refusal::Range { .. }
             | Refusal::Rating { .. }
+            | Refusal::Carries { .. }
     )
 }

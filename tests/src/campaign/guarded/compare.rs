@@ -15,7 +15,8 @@ const LEAKAGE: f64 = 1e-9;
 pub struct Ratios {
     /// Largest driven current over the guard's bound of that moment.
     pub over_bound: f64,
-    /// Largest driven current over the fault current of the heaviest path used so far.
+    /// Largest driven current over the fault current of the heaviest path used so far, and of the one
+    /// whose contact closes by itself.
     pub over_fault: f64,
     /// Bound at the last observation, and the largest fault current up to then.
     last: (Amps, Amps),
@@ -43,6 +44,8 @@ impl Ratios {
 pub struct Compare {
     bench: SharedBench,
     rig: Arc<Rig>,
+    /// Fault current of a path whose contact may close by itself.
+    closing: Amps,
     found: Arc<Mutex<Ratios>>,
 }
 
@@ -52,8 +55,14 @@ impl Compare {
         Self {
             bench: Arc::clone(bench),
             rig: Arc::clone(rig),
+            closing: Amps::ZERO,
             found: Arc::default(),
         }
+    }
+
+    /// For a rig on which the contact of a path may close by itself that has this fault current.
+    pub fn closing(self, closing: Amps) -> Self {
+        Self { closing, ..self }
     }
 
     /// What was found, once the bench is where it should be looked at for the last time: the rig
@@ -77,7 +86,8 @@ impl Journal for Compare {
         let name = observation.set.path.as_deref();
         let mut paths = self.rig.paths.iter();
         let path = paths.find(|path| Some(path.name.as_str()) == name);
-        let fault_current = path.map_or(Amps::ZERO, |path| path.fault_current);
+        let used = path.map_or(Amps::ZERO, |path| path.fault_current);
+        let fault_current = used + self.closing;
         open(&self.found).next(driven, bound, fault_current);
         Ok(())
     }

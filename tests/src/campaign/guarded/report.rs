@@ -79,10 +79,7 @@ impl fmt::Display for Report<'_> {
                 "current over the guard's bound, the ruler's own error taken off",
                 bound,
             ),
-            (
-                "current over the fault current of the heaviest path used so far",
-                fault,
-            ),
+            ("current over the fault current that the rig states", fault),
             ("power of an element over its rating", rating),
         ] {
             if let Some((run, value)) = worst {

@@ -168,7 +168,7 @@ fn judged_element(bank: &Bank<'_>, index: usize, found: Found, left_in: Option<f
 }
 
 /// With every relay of the bank released the bypass alone shorts it.
-async fn bypassed<T: FnMut(&Step)>(
+pub(super) async fn bypassed<T: FnMut(&Step)>(
     rig: &Rig,
     hands: &mut Hands<'_, T>,
     base: &Base,
@@ -183,7 +183,9 @@ async fn bypassed<T: FnMut(&Step)>(
     hands.put(set).await?;
     let look = hands.look(base.least, Seconds::ZERO).await?;
     let total = look.and_then(|look| look.total(rig.sense[base.sense].ohms.get()));
-    let bank: f64 = rig.series.iter().map(|e| e.ohms.get()).sum();
+    let pots = rig.pots.as_ref();
+    let pots = pots.map_or(Ohms::ZERO, |bank| bank.low(&bank.at_power_up()));
+    let bank = pots.get() + rig.series.iter().map(|e| e.ohms.get()).sum::<f64>();
     let good = total.is_some_and(|(total, _)| total - base.total.0 < 0.5 * bank);
     let found = total.map_or("nothing flows".to_owned(), |(total, _)| {
         format!("{} in the loop", ohms(total))

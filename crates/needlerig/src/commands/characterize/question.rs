@@ -77,6 +77,11 @@ fn plan(rig: &Rig) -> String {
     for path in rig.paths.iter().take(review.heaviest + 1) {
         sheet.row(&format!("  {}", path.name), &path.fault_current.to_string());
     }
+    let contact = format!(
+        "{}, should its contact close by itself",
+        review.contact_fault
+    );
+    sheet.row("  any of them", &contact);
     for missing in not_fitted(rig) {
         sheet.row("not fitted", missing);
     }

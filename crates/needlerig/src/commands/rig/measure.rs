@@ -8,11 +8,9 @@ use crate::output::{print, print_json, tell};
 use crate::{incident, session};
 use clap::Args;
 use guard::{Review, Rig, Seen, Step, Verdict, Wiring};
-use hw_sim::Bench;
 use serde_json::{Value, json};
 use std::io::IsTerminal;
 use std::process::ExitCode;
-use std::sync::{Arc, Mutex};
 
 /// What goes with `--measure`.
 #[derive(Debug, Args)]
@@ -54,7 +52,7 @@ pub fn run(
         let name = options.movement.as_deref().unwrap_or("heron");
         let movement = simulate::movement(name, seed)?;
         let faults = simulate::faults(options.faults.as_deref())?;
-        let bench = Arc::new(Mutex::new(Bench::faulty(&movement, seed, &faults)));
+        let bench = simulate::bench(&movement, seed, &faults, rig.pots.is_some());
         session::check_simulated(rig, &bench, stop, told)?
     } else if options.movement.is_some() || options.seed.is_some() || options.faults.is_some() {
         return Err(Failure::usage(

@@ -6,12 +6,20 @@ use std::fs::{create_dir_all, read_link, remove_file};
 use std::io;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// The folder of `rigs/simulated-serial.toml`.
 const USUAL: &str = "/tmp/needlerig";
 
-/// What is served, by the name of its port.
-const SERVED: [(&str, Language); 2] = [("supply", Language::Plain), ("switch", Language::FourByte)];
+/// How long the bridge to the potentiometers takes to start.
+const BOOT: Duration = Duration::from_millis(800);
+
+/// What is served, by the name of its port; the last one only with digital potentiometers.
+const SERVED: [(&str, Language); 3] = [
+    ("supply", Language::Plain),
+    ("switch", Language::FourByte),
+    ("pots", Language::Pots),
+];
 
 /// Ports being served; dropping it unplugs them and takes their names away.
 pub struct Ports(Vec<(&'static str, PathBuf, Port)>);
@@ -21,14 +29,23 @@ impl Ports {
     ///
     /// # Errors
     /// When a port can't be had, or its name is taken by something else.
-    pub fn serve(bench: &SharedBench, folder: &Path) -> Result<Self, Failure> {
+    pub fn serve(bench: &SharedBench, folder: &Path, digipots: bool) -> Result<Self, Failure> {
         let failed =
             |error: io::Error| Failure::new(INSTRUMENT, format!("{}: {error}", folder.display()));
         create_dir_all(folder).map_err(failed)?;
         let mut ports = Self(Vec::new());
-        for (name, language) in SERVED {
+        let absent = |language| language == Language::Pots && !digipots;
+        for (name, language) in SERVED.into_iter().filter(|(_, one)| !absent(*one)) {
             let path = folder.join(name);
-            let outlet = Outlet::new(bench, language, Line::of(language));
+            let line = match language {
+                // As most boards do, it starts anew when its port is opened.
+                Language::Pots => Line {
+                    starts: Some((BOOT, "READY 1")),
+                    ..Line::of(language)
+                },
+                _ => Line::of(language),
+            };
+            let outlet = Outlet::new(bench, language, line);
             let port = Port::serve(outlet).map_err(failed)?;
             // A name left behind by a simulator that was killed points to a port of its own.
             if read_link(&path).is_ok() {
