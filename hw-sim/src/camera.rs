@@ -10,6 +10,8 @@ const EXPOSURE: f64 = 0.010;
 /// Standard uncertainty shared by all looks of a run, fraction of scale: smallest and largest. Like
 /// those of one look, as the real reader's in pictures of the bench's own camera.
 const SHARED: (f64, f64) = (0.000_05, 0.001_5);
+/// Stream of its draw.
+const SHARING: u64 = 50;
 /// Standard uncertainty of one look.
 const OWN: (f64, f64) = (0.000_01, 0.000_04);
 const KEPT: usize = 64;
@@ -75,10 +77,11 @@ pub(crate) struct Exposed {
 impl Camera {
     /// Draws the run's shared error and noise level.
     pub fn new(draw: &mut Draw) -> Self {
+        let seed = draw.seed();
         Camera {
-            seed: draw.seed(),
+            seed,
             own: draw.between(OWN.0, OWN.1),
-            shared: draw.log_between(SHARED.0, SHARED.1),
+            shared: Draw::new(seed, SHARING).log_between(SHARED.0, SHARED.1),
             shape: (draw.normal(), draw.normal()),
             frames: [Kept {
                 number: u64::MAX,

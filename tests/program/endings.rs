@@ -1,6 +1,7 @@
 //! How the program ends when it is stopped, asked the wrong thing, or not listened to.
 
 use super::{PICTURELESS, json, program, run};
+use needlerig::session::PICTURELESS_RIG;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read};
 use std::os::unix::ffi::OsStrExt;
@@ -278,10 +279,12 @@ fn a_file_that_is_no_store_is_left_alone() {
 #[test]
 fn a_run_that_was_killed_is_resumed_in_its_own_record() {
     let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join(PICTURELESS), &*PICTURELESS_RIG).unwrap();
     let mut child = Command::new(program())
         .current_dir(folder.path())
         .args([
             "characterize",
+            PICTURELESS,
             "--seed",
             "5",
             "--label",
@@ -311,13 +314,13 @@ fn a_run_that_was_killed_is_resumed_in_its_own_record() {
     drop(writer);
     let (code, said) = told(
         folder.path(),
-        &["characterize", "--label", "other", "--quick"],
+        &["characterize", PICTURELESS, "--label", "other", "--quick"],
     );
     assert!(
         code == 0 && said.contains("--resume 1 goes on with it"),
         "{said}"
     );
-    let resume = ["characterize", "--resume", "1", "--quick"];
+    let resume = ["characterize", PICTURELESS, "--resume", "1", "--quick"];
     let (code, object) = json(folder.path(), &resume);
     assert_eq!(code, 0, "{object}");
     assert_eq!(object["label"], "attic", "{object}");
@@ -352,7 +355,7 @@ fn a_run_that_was_killed_is_resumed_in_its_own_record() {
 fn sitting() -> Vec<evidence::Observation> {
     let movement = hw_sim::find("heron").unwrap();
     let bench = std::sync::Arc::new(std::sync::Mutex::new(hw_sim::Bench::standard(&movement, 5)));
-    let rig = guard::Rig::parse(&needlerig::session::PICTURELESS_RIG, "simulated.toml").unwrap();
+    let rig = guard::Rig::parse(&PICTURELESS_RIG, "simulated.toml").unwrap();
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order =
         needlerig::session::Order::new(std::sync::Arc::new(rig), procedure::Depth::Quick, stop);

@@ -37,7 +37,7 @@ pub struct Straight {
 /// The doubt that an eye check takes away.
 pub(crate) const UNCHECKED: &str = "a straight scale needs an eye check at zero and at full scale";
 /// Standard uncertainty of a person's reading in an eye check, of full scale.
-const EYE: f64 = 0.00045;
+const EYE: f64 = 0.0006;
 /// Uncertainty of parallax before an eye check, of full scale.
 const PARALLAX: f64 = 0.004;
 
