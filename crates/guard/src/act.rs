@@ -11,6 +11,7 @@ use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, falsified, loop_low, moves};
+use crate::watch::STILL;
 use quantity::{Amps, Seconds, Volts};
 use std::collections::BTreeSet;
 
@@ -227,6 +228,7 @@ impl Core {
             false => (over / SET_POINT_EVERY).ceil().max(1.0) as usize,
         };
         let mut ticks = Vec::with_capacity(count);
+        let mut cut_short = false;
         for step in 1..=count {
             let share = step as f64 / count as f64;
             let volts = set_point(from, checked.volts, share, self.rig.supply.resolution);
@@ -246,7 +248,8 @@ impl Core {
                 break;
             }
             self.within_peak(&tick, peak)?;
-            if raising && !self.evidence.moved() && self.quiet_end_now().is_some() {
+            cut_short = raising && self.growth_is_over(&tick);
+            if cut_short {
                 break;
             }
         }
@@ -256,7 +259,9 @@ impl Core {
             self.bound = bound;
         }
         self.expected = expected;
-        Ok(self.report(ticks))
+        let mut report = self.report(ticks);
+        report.cut_short = cut_short;
+        Ok(report)
     }
 
     /// A needle further than any swing of this move could bring it is not what was identified.
@@ -267,6 +272,14 @@ impl Core {
             }
             _ => Ok(()),
         }
+    }
+
+    /// Growth without motion goes no further than to the first motion, or to what ends it: a needle
+    /// whose scale begins late may pass all of it within a third more current.
+    fn growth_is_over(&self, tick: &Tick) -> bool {
+        let moves = |(d, u): (f64, f64)| self.evidence.from_zero(d) - 3.0 * u > STILL;
+        let ended = !self.evidence.moved() && self.quiet_end_now().is_some();
+        ended || !self.evidence.stands() && tick.needle.is_some_and(moves)
     }
 
     fn reversed_on_purpose(&self) -> bool {

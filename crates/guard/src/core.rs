@@ -286,6 +286,7 @@ impl Core {
                 .map(|t| self.loop_current(t)),
             volts: self.volts(),
             backwards: self.backwards,
+            cut_short: false,
             moved: self.evidence.moved(),
             quiet_end,
             ticks,

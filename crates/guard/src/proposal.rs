@@ -62,6 +62,8 @@ pub struct Report {
     pub volts: Volts,
     /// The needle went backwards; the current was lowered.
     pub backwards: bool,
+    /// A ramp ended early, where growth without motion does.
+    pub cut_short: bool,
     /// Whether the movement has been proved to move, by motion or by a wiggle.
     pub moved: bool,
     /// Why growth without motion has ended, if it has.

@@ -27,7 +27,7 @@ const BACK_EMF: f64 = 0.03;
 /// As much it may add where the drop shows that it does.
 const SHOWN_EMF: f64 = 0.15;
 /// Deflection below which a needle counts as not moved, so that the current may grow.
-const STILL: f64 = 0.012;
+pub(crate) const STILL: f64 = 0.012;
 /// Below zero by this share of scale, a needle that never stood above it shows its polarity.
 const WRONG_WAY: f64 = 0.01;
 /// Deflection below which the other polarity may be tried: a swing doubles it at most.

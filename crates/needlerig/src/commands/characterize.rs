@@ -95,8 +95,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
             bad.text
         )));
     }
-    let store = Store::open(&arguments.store)?;
-    let unfinished = arguments.resume.map(|id| unfinished(&store, id, &rig));
+    let unfinished = arguments.resume.map(|id| unfinished(arguments, id, &rig));
     let unfinished = unfinished.transpose()?;
     let seed = (unfinished.as_ref().and_then(|run| run.head.seed)).or(arguments.seed);
     let seed = seed.unwrap_or_else(simulate::seed);
@@ -106,6 +105,7 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     if !simulation {
         question::ask(&rig, arguments.yes)?;
     }
+    let store = Store::open(&arguments.store)?;
     let untold = Untold::beside(&arguments.store)?;
     untold.texts().for_each(tell);
     if unfinished.is_none() {
@@ -165,8 +165,8 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
 }
 
 /// The run to go on with: it never ended, and it was made with this rig.
-fn unfinished(store: &Store, id: RunId, rig: &Rig) -> Result<Run, Failure> {
-    let run = store.run(id)?;
+fn unfinished(arguments: &Arguments, id: RunId, rig: &Rig) -> Result<Run, Failure> {
+    let run = Store::open(&arguments.store)?.run(id)?;
     if let Some(outcome) = run.outcome {
         return Err(Failure::usage(format!(
             "{id} has ended ({}): there is nothing to resume; leave out --resume to measure again",

@@ -11,8 +11,8 @@ use quantity::{Amps, Seconds};
 const SURE_SIGN: f64 = 0.0105;
 /// Ramp of the very first touch: long enough to see a reversed movement go down before it is there.
 const FIRST_RAMP: Seconds = Seconds::new(3.0);
-/// Growth in one step at most.
-const STEP: f64 = 1.2;
+/// Growth in one step, at most; ten and more of them go on a second.
+const STEP: f64 = 1.03;
 /// Ramp back to the current that was let go.
 const BACK: Seconds = Seconds::new(2.0);
 /// Steps without growth after which the needle must be looked at.
@@ -120,12 +120,9 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             });
         }
         let before = hand.current;
-        // Where growth was held up below what is allowed, the rest of the way is no step either.
-        let over = match target > before * STEP {
-            true => FIRST_RAMP,
-            false => Seconds::ZERO,
-        };
-        if !forwards(hand, target, over).await? {
+        // Where growth was held up below what is allowed, the rest of the way is growth, too.
+        let target = target.min(before.max(hand.rig.limits.first_touch * 0.1) * STEP);
+        if !forwards(hand, target, Seconds::ZERO).await? {
             return Ok(End::Backwards);
         }
         // What counts is the current reached: the allowance may stay a little above it for ever.

@@ -163,9 +163,8 @@ impl Hand {
         for _ in 0..10 {
             match self.voice.propose(Proposal::Drive { target, over }).await {
                 Ok(report) => {
-                    // A ramp ends early where growth without motion does.
-                    let early = report.quiet_end.as_ref().and(report.current);
-                    self.current = early.map_or(target, |current| current.abs().min(target));
+                    let reached = report.current.filter(|_| report.cut_short);
+                    self.current = reached.map_or(target, |current| current.abs().min(target));
                     self.report = report.clone();
                     return Ok(report);
                 }
