@@ -38,7 +38,7 @@ fn terminal() -> (File, File) {
 
 fn rig() -> Arc<Rig> {
     let reader = "kind = \"person\"\nfull_scale = \"50\"\ndivision = \"1\"\nshared = \"0.2 %\"";
-    let text = SIMULATED_RIG.replace("kind = \"wire\"\nresource = \"INPROC::reader\"", reader);
+    let text = SIMULATED_RIG.replace("kind = \"camera\"\nsource = \"INPROC::camera\"", reader);
     assert_ne!(text, SIMULATED_RIG);
     Arc::new(Rig::parse(&text, "by-eye.toml").unwrap())
 }
@@ -305,7 +305,10 @@ fn with_a_knob() -> Arc<Rig> {
     let mut changed = text.clone();
     for (old, new) in [
         ("resource = \"INPROC::supply\"", "resource = \"by hand\""),
-        ("dialect = \"scpi-supply\"", "dialect = \"by-hand-supply\""),
+        (
+            "dialect = \"simulated-supply\"",
+            "dialect = \"by-hand-supply\"",
+        ),
         ("resolution = \"0.1 mV\"", "resolution = \"10 mV\""),
         ("offset = \"1 mV\"", "offset = \"6 mV\""),
         ("overshoot = \"2 %\"", "overshoot = \"5 %\""),

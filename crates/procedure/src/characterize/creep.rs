@@ -11,6 +11,8 @@ use quantity::{Amps, Seconds};
 const SURE_SIGN: f64 = 0.0105;
 /// Ramp of the very first touch: long enough to see a reversed movement go down before it is there.
 const FIRST_RAMP: Seconds = Seconds::new(3.0);
+/// Growth in one step that a person answers.
+const ANSWERED: f64 = 2.0;
 /// Growth in one step, at most; ten and more of them go on a second.
 const STEP: f64 = 1.03;
 /// Ramp back to the current that was let go.
@@ -121,7 +123,9 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
         }
         let before = hand.current;
         // Where growth was held up below what is allowed, the rest of the way is growth, too.
-        let target = target.min(before.max(hand.rig.limits.first_touch * 0.1) * STEP);
+        let people = hand.rig.read_by_person() || hand.rig.supply.by_hand();
+        let step = if people { ANSWERED } else { STEP };
+        let target = target.min(before.max(hand.rig.limits.first_touch * 0.1) * step);
         if !forwards(hand, target, Seconds::ZERO).await? {
             return Ok(End::Backwards);
         }
