@@ -19,17 +19,16 @@ const WIGGLE: Seconds = Seconds::new(1.0);
 const WIGGLE_DROP: Volts = Volts::milli(0.5);
 /// Difference that counts as an answer, as a fraction of scale.
 const ANSWERED: f64 = 0.002;
-/// Cycles whose mean is this far from that of all, as a fraction of scale, show a needle that moved …
-const UNMOVED: f64 = 0.0005;
-/// … and so many cycles make a mean.
-const BLOCK: usize = 10;
+/// Difference below which the picture stands quite still, as a fraction of scale.
+const UNMOVED: f64 = 0.0001;
 /// Back-EMF of a coil that swings freely, as a share of the drop that was let go: an eighth of what a
 /// bare coil with critical damping when shorted makes on so slow a ramp (derived here).
 const PLAIN: f64 = 0.01;
-/// How long the needle is watched before it is let go and after.
-const LOOK: Seconds = Seconds::new(1.0);
+/// How long the needle is watched before it is let go and after: long enough to see a fraction of a
+/// thousandth move.
+const LOOK: Seconds = Seconds::new(4.0);
 /// So many looks at most, until the drop scatters by less than this share.
-const LOOKS: u32 = 6;
+const LOOKS: u32 = 3;
 const RESTING: f64 = 0.01;
 /// Length of the ramp on which it is let go, in slowest periods; what it then swings below its zero
 /// is 2.5 % of the way.
@@ -121,14 +120,17 @@ impl Core {
         let down = self.drive(Amps::ZERO, over).await?;
         self.confirm_idle().await?;
         let mut there = self.hold(LOOK).await?;
-        let answered = match (
+        let looks = (
             self.mean_needle(&here.ticks),
             self.mean_needle(&there.ticks),
-        ) {
-            (Some((a, ua)), Some((b, ub))) => (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)),
-            _ => false,
+        );
+        let (answered, unmoved) = match looks {
+            (Some((a, ua)), Some((b, ub))) => {
+                let (moved, u) = ((a - b).abs(), ua.hypot(ub));
+                (moved > ANSWERED.max(6.0 * u), moved < UNMOVED.max(4.0 * u))
+            }
+            _ => (false, false),
         };
-        let unmoved = stood_still([&here.ticks, &down.ticks, &there.ticks]);
         let (drop, _) = mean(&here.ticks, |tick| tick.drop);
         let current = here
             .ticks
@@ -169,24 +171,6 @@ fn back_emf(here: &[Tick], way: &[Tick], there: &[Tick], over: Seconds) -> Optio
     let skew = 2.0 * (v1 - v0).abs() * (SKEW / over);
     let meters = SCATTERS * (sv + slope.abs() * si) + SHARE * (v1 - v0).abs() + skew;
     (most > meters).then(|| most / (v1 - v0).abs())
-}
-
-/// Whether the needle was seen nearly all the time, and always in one place.
-fn stood_still(looks: [&[Tick]; 3]) -> bool {
-    let ticks: Vec<&Tick> = looks.into_iter().flatten().collect();
-    let blocks: Vec<Option<(f64, f64)>> = ticks.chunks(BLOCK).map(block).collect();
-    let seen: Vec<(f64, f64)> = blocks.iter().copied().flatten().collect();
-    let mean = seen.iter().map(|(d, _)| d).sum::<f64>() / seen.len() as f64;
-    let still = |(d, u): &(f64, f64)| (d - mean).abs() <= UNMOVED.max(4.5 * u);
-    seen.len() * 10 >= blocks.len() * 9 && seen.iter().all(still)
-}
-
-/// Mean deflection of some cycles and its standard uncertainty.
-fn block(ticks: &[&Tick]) -> Option<(f64, f64)> {
-    let seen: Vec<(f64, f64)> = ticks.iter().filter_map(|tick| tick.needle).collect();
-    let n = seen.len() as f64;
-    let u = seen.iter().map(|(_, u)| *u).fold(0.0, f64::max) / n.sqrt();
-    (seen.len() * 2 >= ticks.len()).then(|| (seen.iter().map(|(d, _)| d).sum::<f64>() / n, u))
 }
 
 /// Mean and standard deviation of a reading.
