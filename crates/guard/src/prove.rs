@@ -21,6 +21,8 @@ const WIGGLE_DROP: Volts = Volts::milli(0.5);
 const ANSWERED: f64 = 0.002;
 /// Difference below which the picture stands quite still, as a fraction of scale.
 const UNMOVED: f64 = 0.0001;
+/// A reader that tells less than this apart can't say that a needle stood still.
+const SHARP: f64 = 0.0003;
 /// Back-EMF of a coil that swings freely, as a share of the drop that was let go: an eighth of what a
 /// bare coil with critical damping when shorted makes on so slow a ramp (derived here).
 const PLAIN: f64 = 0.01;
@@ -127,7 +129,10 @@ impl Core {
         let (answered, unmoved) = match looks {
             (Some((a, ua)), Some((b, ub))) => {
                 let (moved, u) = ((a - b).abs(), ua.hypot(ub));
-                (moved > ANSWERED.max(6.0 * u), moved < UNMOVED.max(4.0 * u))
+                (
+                    moved > ANSWERED.max(6.0 * u),
+                    u < SHARP && moved < UNMOVED.max(4.0 * u),
+                )
             }
             _ => (false, false),
         };
