@@ -68,6 +68,18 @@ impl Done {
         ending.fault.as_ref()
     }
 
+    /// Full-scale current and its standard uncertainty, which must hold the truth.
+    fn full_scale(&self) -> (f64, f64) {
+        let figure = self.findings.full_scale.as_ref().unwrap();
+        let truth = self.run.truth.full_scale_current.unwrap();
+        let (found, u) = (figure.value(), figure.u());
+        assert!(
+            (found - truth).abs() < 3.0 * u,
+            "{found} ± {u}, truly {truth}"
+        );
+        (found, u)
+    }
+
     fn assert_safe(&self) {
         let truth = &self.run.truth;
         assert!(truth.safe, "{truth:?}");
@@ -141,20 +153,29 @@ fn does(about: &str, bench: &mut Bench) -> String {
     {
         let volts: f64 = to.split_once(" V").unwrap().0.parse().unwrap();
         let off = 4e-3 * (volts * 1e3).sin();
-        let up = about.contains("supply up");
-        bench.turn_knob((volts + off).max(0.0), if up { 23.0 } else { 46.0 });
+        let over = if about.contains("supply up") {
+            23.0
+        } else {
+            46.0
+        };
+        bench.turn_knob((volts + off).max(0.0), over);
+        pass(bench, over);
         return format!("{volts}");
     }
     if about.contains("display show") {
-        // It takes a moment to look, and the program gives it.
-        let later = bench.truth().time + 0.1;
-        bench.advance((later * 1e9) as u64);
+        pass(bench, 0.1);
         return format!("{:.2}", bench.output_volts());
     }
     let on = about.contains("output on");
     bench.turn_knob(0.0, 0.0);
     bench.press_output(on);
     "y".to_owned()
+}
+
+/// What a person does takes so long, and the program gives it the time.
+fn pass(bench: &mut Bench, seconds: f64) {
+    let later = bench.truth().time + seconds;
+    bench.advance((later * 1e9) as u64);
 }
 
 fn honest() -> Box<Types> {
@@ -175,13 +196,7 @@ fn a_person_at_a_terminal_gets_the_figures_of_the_rig() {
         done.assert_safe();
         let plan = done.run.end.as_ref().unwrap().plan.as_ref().unwrap();
         assert!(matches!(plan, Ok(Outcome::Complete)), "{name}: {plan:?}");
-        let figure = done.findings.full_scale.as_ref().unwrap();
-        let truth = done.run.truth.full_scale_current.unwrap();
-        let (found, u) = (figure.value(), figure.u());
-        assert!(
-            (found - truth).abs() < 3.0 * u,
-            "{name}: {found} ± {u}, truly {truth}"
-        );
+        let (found, u) = done.full_scale();
         assert!(u / found < 0.01, "{name}: {u}");
         let (mut most, mut answers) = (1e-6_f64, 0);
         for one in &done.kept {
@@ -333,13 +348,7 @@ fn a_person_who_sets_the_supply_gets_the_figures_of_the_rig() {
             "{name}: {plan:?} {:?}",
             done.fault()
         );
-        let figure = done.findings.full_scale.as_ref().unwrap();
-        let truth = done.run.truth.full_scale_current.unwrap();
-        let (found, u) = (figure.value(), figure.u());
-        assert!(
-            (found - truth).abs() < 3.0 * u,
-            "{name}: {found} ± {u}, truly {truth}"
-        );
+        done.full_scale();
         assert!(
             done.screen.contains("SWITCH THE SUPPLY OFF NOW"),
             "{}",

@@ -8,6 +8,11 @@ use std::path::Path;
 fn supply(folder: &Path, fault: &str) -> (i32, Value) {
     let plan =
         format!("[[fault]]\nplace = \"supply\"\nwhen_on = true\nafter_lines = 120\n{fault}\n");
+    planned(folder, &plan)
+}
+
+/// Characterises with these faults.
+fn planned(folder: &Path, plan: &str) -> (i32, Value) {
     std::fs::write(folder.join("plan.toml"), plan).unwrap();
     let arguments = [
         "characterize",
@@ -50,16 +55,7 @@ fn a_supply_that_can_no_longer_be_talked_to_ends_with_4_and_a_safe_rig() {
 fn a_plan_that_is_survived_gives_a_result_and_is_kept_with_it() {
     let folder = tempfile::tempdir().unwrap();
     let plan = include_str!("../../rigs/faults/bad-evening.toml");
-    std::fs::write(folder.path().join("plan.toml"), plan).unwrap();
-    let arguments = [
-        "characterize",
-        PICTURELESS,
-        "--seed",
-        "9",
-        "--faults",
-        "plan.toml",
-    ];
-    let (code, object) = json(folder.path(), &arguments);
+    let (code, object) = planned(folder.path(), plan);
     assert_eq!(
         (code, &object["truth"]["safe"]),
         (0, &true.into()),

@@ -116,6 +116,16 @@ fn a_caller_that_goes_away_ends_the_run() {
     });
 }
 
+/// A guard with the first arrangement made.
+async fn arranged(stage: &mut Stage) -> Guard {
+    let arrangement = first_arrangement(&stage.rig);
+    let tap = Box::new(stage.tap.clone());
+    let mut guard = stage.guard(tap).await.unwrap();
+    let done = guard.propose(Proposal::Arrange(arrangement)).await;
+    done.unwrap();
+    guard
+}
+
 /// A ramp up to 0.8 µA that takes half a minute.
 const LONG_RAMP: Proposal = Proposal::Drive {
     target: Amps::new(0.8e-6),
@@ -126,11 +136,7 @@ const LONG_RAMP: Proposal = Proposal::Drive {
 fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
     paused(async {
         let mut stage = Stage::new("fennel");
-        let arrangement = first_arrangement(&stage.rig);
-        let tap = Box::new(stage.tap.clone());
-        let mut guard = stage.guard(tap).await.unwrap();
-        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
-        arranged.unwrap();
+        let mut guard = arranged(&mut stage).await;
         let patience = Duration::from_secs(20);
         let answer = tokio::time::timeout(patience, guard.propose(LONG_RAMP)).await;
         assert!(answer.is_err(), "the ramp takes longer");
@@ -148,11 +154,7 @@ fn a_caller_that_gives_up_waiting_in_mid_ramp_ends_the_run() {
 fn a_stop_request_in_mid_ramp_is_answered_with_the_rig_safe() {
     paused(async {
         let mut stage = Stage::new("fennel");
-        let arrangement = first_arrangement(&stage.rig);
-        let tap = Box::new(stage.tap.clone());
-        let mut guard = stage.guard(tap).await.unwrap();
-        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
-        arranged.unwrap();
+        let mut guard = arranged(&mut stage).await;
         let asks = stage.asks.clone();
         tokio::spawn(async move {
             sleep(Duration::from_secs(20)).await;
@@ -239,11 +241,7 @@ fn a_reader_that_panics_leaves_a_safe_rig() {
 fn a_supply_with_a_watchdog_goes_off_when_nobody_speaks_any_more() {
     let stage = paused(async {
         let mut stage = Stage::new("fennel");
-        let arrangement = first_arrangement(&stage.rig);
-        let tap = Box::new(stage.tap.clone());
-        let mut guard = stage.guard(tap).await.unwrap();
-        let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
-        arranged.unwrap();
+        let mut guard = arranged(&mut stage).await;
         let target = Amps::micro(0.5);
         let over = Seconds::new(1.0);
         guard

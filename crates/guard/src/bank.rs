@@ -81,8 +81,8 @@ impl Core {
     fn loop_of(&self, next: &Arrangement, set: Volts, read: Volts) -> Result<LoopMeasured, Fault> {
         let (rig, supply) = (&self.rig, &self.rig.supply);
         let sense = rig.sense[next.range.sense].ohms;
-        let meter = rig.loop_meter.range_for(Volts::new(self.loop_range));
-        let doubt = Volts::new(2.0 * meter.offset) / sense;
+        let range = rig.loop_meter.range_for(Volts::new(self.loop_range));
+        let doubt = Volts::new(2.0 * range.offset) / sense;
         let found = read / sense;
         let most = supply.highest(set, set) / loop_low(rig, next);
         if found > most * HIDDEN * self.falsified.current + doubt {
@@ -98,11 +98,7 @@ impl Core {
         }
         Ok(LoopMeasured {
             ohms: set / found,
-            // A sense element beside its own would hide part of the current.
-            u: 0.0005
-                + meter.offset / read.get()
-                + supply.resolution / set
-                + (self.falsified.ruler - 1.0) / 2.0,
+            u: self.loop_u(read, set) + self.ruler_doubt(),
             volts: set,
             movement: None,
         })

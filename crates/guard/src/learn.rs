@@ -84,6 +84,19 @@ impl Core {
         Ok(())
     }
 
+    /// Relative standard uncertainty of a loop that a `reading` over the sense element measures, at the
+    /// set-point `set`.
+    pub(crate) fn loop_u(&self, reading: Volts, set: Volts) -> f64 {
+        let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
+        0.0005 + range.offset / reading.get() + self.rig.supply.resolution / set
+    }
+
+    /// What a sense element beside its own may hide of the current, as a standard uncertainty of which
+    /// twice counts.
+    pub(crate) fn ruler_doubt(&self) -> f64 {
+        (self.falsified.ruler - 1.0) / 2.0
+    }
+
     /// What a rest observation adds to the evidence.
     pub(crate) fn learn(&mut self, observation: &Observation) -> Result<(), Halt> {
         let (Some(needle), Some(a)) = (observation.needle, &self.state.arrangement) else {
@@ -104,25 +117,17 @@ impl Core {
         let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
         if self.volts() > Volts::ZERO && reading >= LEAST_READING {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
-            let offset = self
-                .rig
-                .loop_meter
-                .range_for(Volts::new(self.loop_range))
-                .offset;
-            let resolution = self.rig.supply.resolution / self.volts();
-            let u = 0.0005 + offset / reading.get() + resolution;
+            let u = self.loop_u(reading, self.volts());
             self.as_stated(current, u, drop)?;
-            self.acquit((current * (1.0 - 4.0 * u), current * (1.0 + 4.0 * u)), drop);
-            // A sense element beside its own would hide part of the current.
-            let ruler = self.falsified.ruler;
+            let most = current * (1.0 + 4.0 * u);
+            self.acquit((current * (1.0 - 4.0 * u), most), drop);
             self.measured = Some(LoopMeasured {
                 ohms: self.volts() / current,
-                u: u + (ruler - 1.0) / 2.0,
+                u: u + self.ruler_doubt(),
                 volts: self.volts(),
                 movement: Some(drop / current),
             });
-            let most = current * (1.0 + 4.0 * u) * ruler;
-            self.bound = self.bound.min(most);
+            self.bound = self.bound.min(most * self.falsified.ruler);
             self.expected = self.expected.min(most);
         }
         let from_zero = self.evidence.from_zero(needle.deflection);

@@ -27,6 +27,7 @@ mod rest;
 mod rig;
 mod safe;
 mod state;
+mod suspects;
 mod trial;
 mod watch;
 mod watcher;

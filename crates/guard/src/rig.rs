@@ -252,6 +252,11 @@ impl Rig {
         validate::rig(text, file)
     }
 
+    /// Whether a person belongs to it, who is asked at the terminal.
+    pub fn asks_people(&self) -> bool {
+        self.read_by_person() || self.supply.by_hand()
+    }
+
     /// Whether a person reads the needle: then the current grows step by step.
     pub fn read_by_person(&self) -> bool {
         matches!(self.reader, ReaderSpec::Person(_))

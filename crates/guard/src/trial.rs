@@ -7,9 +7,10 @@ use crate::core::Core;
 use crate::fault::Fault;
 use crate::output::Armed;
 use crate::proposal::Halt;
-use crate::state::{
-    Arrangement, Falsified, Flow, OpenLoop, State, falsified, loop_low, still_suspect,
-};
+use crate::safe::confirm_no_voltage;
+use crate::state::{Arrangement, State, loop_low};
+use crate::suspects::{Falsified, Flow, OpenLoop, falsified, still_suspect};
+use crate::watch::{stopped, volts};
 use drivers::Reading;
 use quantity::{Amps, Seconds, Volts};
 
@@ -28,11 +29,8 @@ impl Core {
     /// tells counts once a current has shown that the rest of the loop conducts.
     pub(crate) async fn try_open_loop(&mut self, next: &Arrangement) -> Result<(), Fault> {
         self.open_loop = None;
-        let suspected = |e: &&crate::rig::Element| self.suspects.contains(&e.channel);
-        let suspected: Vec<u32> = (self.rig.sense.iter().filter(suspected))
-            .map(|e| e.channel)
-            .collect();
-        if suspected.is_empty() {
+        let mut sense = self.rig.sense.iter();
+        if !sense.any(|element| self.suspects.contains(&element.channel)) {
             return Ok(());
         }
         let falsified = falsified(&self.rig, &self.suspects, next);
@@ -62,20 +60,33 @@ impl Core {
             &self.watched,
         )?;
         instruments.output.raise(armed, checked.volts).await?;
-        tokio::time::sleep((self.rig.supply.settle * 2.0).duration()).await;
-        let (over_sense, across) = tokio::join!(
-            biased;
-            instruments.loop_meter.read(),
-            instruments.drop_meter.read(),
-        );
-        instruments.output.lower(Volts::ZERO).await?;
-        let (Reading::Value(found), Reading::Value(drop)) = (over_sense?, across?) else {
-            return Ok(());
+        let settle = (self.rig.supply.settle * 2.0).duration();
+        let readings = async {
+            tokio::time::sleep(settle).await;
+            tokio::join!(
+                biased;
+                instruments.loop_meter.read(),
+                instruments.drop_meter.read(),
+            )
         };
-        let (supply, volts) = (&self.rig.supply, checked.volts);
-        let most = supply.highest(volts, Volts::ZERO);
+        let (over_sense, across) = tokio::select! {
+            biased;
+            fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
+            read = readings => read,
+        };
+        // The sense contact moves next: never under voltage.
+        instruments.output.lower(Volts::ZERO).await?;
+        confirm_no_voltage(&self.rig, &mut instruments.output).await?;
+        let found = volts(over_sense?, "loop")?;
+        let drop = match across? {
+            // So much across the movement flows through one of them: they stay suspects.
+            Reading::Overload { .. } => return Ok(()),
+            reading => volts(reading, "drop")?,
+        };
+        let (supply, set) = (&self.rig.supply, checked.volts);
+        let most = supply.highest(set, Volts::ZERO);
         self.open_loop = Some(OpenLoop {
-            driving: (supply.lowest(volts), most + Volts::new(drop).abs()),
+            driving: (supply.lowest(set), most + Volts::new(drop).abs()),
             shown: Volts::new(found).abs(),
             doubt: Volts::new(2.0 * self.rig.loop_meter.range_for(most).offset),
             falsified,

@@ -281,7 +281,7 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
 /// The terminal of this order, where its rig needs a person. With a `fast` clock time stands still at
 /// each question.
 fn console(order: &Order, fast: bool) -> Result<Option<Console>, Fault> {
-    if !order.rig.read_by_person() && !order.rig.supply.by_hand() {
+    if !order.rig.asks_people() {
         return Ok(None);
     }
     let asking = order.asking.as_ref().ok_or_else(nobody)?;

@@ -123,8 +123,10 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
         }
         let before = hand.current;
         // Where growth was held up below what is allowed, the rest of the way is growth, too.
-        let people = hand.rig.read_by_person() || hand.rig.supply.by_hand();
-        let step = if people { ANSWERED } else { STEP };
+        let step = match hand.rig.asks_people() {
+            true => ANSWERED,
+            false => STEP,
+        };
         let target = target.min(before.max(hand.rig.limits.first_touch * 0.1) * step);
         if !forwards(hand, target, Seconds::ZERO).await? {
             return Ok(End::Backwards);
@@ -174,8 +176,7 @@ async fn let_go(hand: &mut Hand) -> Result<Option<String>, Stopped> {
     if hand.report.quiet_end.is_some() {
         return Ok(hand.report.quiet_end.clone());
     }
-    let back = before.min(hand.report.furthest);
-    hand.drive_over(back, BACK).await?;
+    hand.drive_over(before, BACK).await?;
     // A needle that no picture shows raises the drop while it moves.
     hand.hold(Seconds::new(1.0)).await?;
     Ok(None)
