@@ -51,16 +51,20 @@ pub fn first_arrangement(rig: &Rig) -> Arrangement {
     }
 }
 
-/// Arranges, sees the zero and drives a little.
-async fn touch(voice: &Voice, arrangement: Arrangement) -> Result<(), Stopped> {
-    voice.propose(Proposal::Arrange(arrangement)).await?;
-    let zero = Settle {
+/// The needle as it stands without current.
+pub fn look_at_zero() -> Proposal {
+    Proposal::Settle(Settle {
         purpose: Purpose::ZeroBefore,
         window: Seconds::new(1.0),
         slow: Seconds::new(0.3),
         tolerance: 0.001,
-    };
-    voice.propose(Proposal::Settle(zero)).await?;
+    })
+}
+
+/// Arranges, sees the zero and drives a little.
+async fn touch(voice: &Voice, arrangement: Arrangement) -> Result<(), Stopped> {
+    voice.propose(Proposal::Arrange(arrangement)).await?;
+    voice.propose(look_at_zero()).await?;
     let drive = Proposal::Drive {
         target: Amps::micro(0.5),
         over: Seconds::new(1.0),

@@ -1,8 +1,8 @@
 //! Proposals that the guard refuses: not one line goes to an instrument, and the run goes on.
 
-use super::callers::first_arrangement;
+use super::callers::{first_arrangement, look_at_zero};
 use super::scene::{Stage, assert_at_rest, paused};
-use guard::{Guard, Halt, Proposal, Refusal};
+use guard::{Arrangement, Guard, Halt, Proposal, Refusal, Report, Rig};
 use quantity::{Amps, Seconds, Volts};
 use std::future::Future;
 
@@ -230,4 +230,77 @@ fn growth_without_motion_past_a_milestone() {
 fn step_to(target: Amps) -> Proposal {
     let over = Seconds::ZERO;
     Proposal::Drive { target, over }
+}
+
+/// A needle whose scale begins at four fifths of its current passes all of it within a quarter more. The
+/// guard stops a ramp at the first motion, however far its end was permitted when nothing moved.
+#[test]
+fn a_ramp_without_motion_ends_at_the_first_motion() {
+    paused(async {
+        let mut movement = hw_sim::find("heron").unwrap();
+        movement.law = hw_sim::Law::Suppressed(0.8);
+        movement.copper = 900.0;
+        let mut stage = Stage::of(&movement, 7);
+        stage.edit("unseen_drop = \"20 mV\"", "unseen_drop = \"50 mV\"");
+        let arrangement = first_arrangement(&stage.rig);
+        let tap = Box::new(stage.tap.clone());
+        let mut guard = stage.guard(tap).await.unwrap();
+        let here = grown_unseen(&mut guard, &stage.rig, arrangement, Amps::micro(38.0)).await;
+        assert!(!here.moved, "{here:?}");
+        let full_scale = stage.truth().full_scale_current.unwrap();
+        let target = here.furthest * 0.97;
+        assert!(
+            target.get() > 1.05 * full_scale,
+            "{target} of {full_scale} A"
+        );
+        let over = Seconds::new(3.0);
+        let ramp = guard.propose(Proposal::Drive { target, over }).await;
+        assert!(ramp.unwrap().cut_short);
+        guard.propose(hold(3.0)).await.unwrap();
+        let truth = stage.truth();
+        assert!(
+            truth.peak_deflection < 1.0 && truth.driven_stop_hits == 0,
+            "{truth:?}"
+        );
+        assert!(guard.end().await.unwrap().fault.is_none());
+    });
+}
+
+/// Grows the current to `enough` as a procedure does that sees nothing move, and holds it until twice
+/// as much is permitted.
+async fn grown_unseen(guard: &mut Guard, rig: &Rig, first: Arrangement, enough: Amps) -> Report {
+    guard
+        .propose(Proposal::Arrange(first.clone()))
+        .await
+        .unwrap();
+    guard.propose(look_at_zero()).await.unwrap();
+    let mut ranges = rig.creep_ranges().into_iter();
+    let mut range = ranges.next().unwrap();
+    let mut target = Amps::micro(0.5);
+    loop {
+        guard.propose(step_to(target)).await.unwrap();
+        let here = guard.propose(hold(1.0)).await.unwrap();
+        if here.quiet_end.is_some() {
+            let after = guard.propose(Proposal::LetGo).await.unwrap();
+            assert_eq!(after.quiet_end, None);
+        } else if target < enough {
+            target = (target * 1.3).min(here.furthest).min(enough);
+        } else if here.furthest > enough * 1.5 {
+            return here;
+        }
+        if target > range.top {
+            guard.propose(drive(0.0)).await.unwrap();
+            range = ranges.next().unwrap();
+            let range = range.clone();
+            let next = Arrangement {
+                range,
+                ..first.clone()
+            };
+            guard.propose(Proposal::Arrange(next)).await.unwrap();
+        }
+    }
+}
+
+fn hold(seconds: f64) -> Proposal {
+    Proposal::Hold(Seconds::new(seconds))
 }
