@@ -1,7 +1,8 @@
 //! A sample of the campaign; the whole of it is `cargo xtask campaign`.
 
+use movement::analysis::analyse;
 use needlerig::session::PICTURELESS_RIG;
-use needlerig_tests::campaign::{Summary, seed, trial};
+use needlerig_tests::campaign::{Summary, observed, seed, trial};
 use procedure::Depth;
 
 /// Movements in the sample.
@@ -17,4 +18,20 @@ fn a_sample_of_random_movements_keeps_the_promise() {
     assert!(summary.broken(1.02).is_empty(), "{summary}");
     assert!(summary.results() >= 0.97, "{summary}");
     assert!(summary.covers(), "{summary}");
+}
+
+/// A sitting that was cut short, here on another movement with its own resistance, adds nothing to the
+/// figures of the one that was begun anew.
+#[test]
+fn only_the_last_sitting_counts() {
+    let sitting = |name: &str| {
+        let movement = hw_sim::find(name).unwrap();
+        observed(&PICTURELESS_RIG, &movement, 7, Depth::Quick).unwrap()
+    };
+    let (_, before) = sitting("gossamer");
+    let (statement, last) = sitting("heron");
+    let both: Vec<_> = before.iter().chain(&last).cloned().collect();
+    let found = analyse(&statement, &last);
+    assert!(found.resistance.is_ok() && found.full_scale.is_ok());
+    assert_eq!(analyse(&statement, &both), found);
 }

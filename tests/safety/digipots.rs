@@ -176,6 +176,20 @@ fn a_code_that_is_not_taken_ends_the_run() {
     }
 }
 
+/// The bridge says that it took the code, and reads back half of it.
+#[test]
+fn a_code_that_reads_back_as_another_ends_the_run() {
+    for seconds in [0.0, 20.0] {
+        let plan = Faults::from(bridge(Kind::ReadBackLies, seconds).sized(-0.5));
+        let done = run(&find("heron").unwrap(), 7, &plan, Depth::Quick);
+        assert!(
+            matches!(done.fault(), Ended::ReadBack { what, .. } if *what == "potentiometer"),
+            "{}",
+            done.fault()
+        );
+    }
+}
+
 #[test]
 fn a_bridge_that_falls_silent_or_talks_nonsense_ends_the_run() {
     for kind in [

@@ -8,11 +8,11 @@ mod summary;
 pub use farm::{all, commit};
 pub use summary::Summary;
 
-use evidence::{Journal, JournalError, Observation};
+use evidence::{Journal, JournalError, Observation, RigStatement};
 use guard::Rig;
 use hw_sim::{Bench, MovementSpec, Pool, Truth};
 use movement::analysis::{Findings, analyse};
-use needlerig::session::{Order, simulated};
+use needlerig::session::{Order, Simulated, simulated};
 use procedure::{Depth, Outcome};
 use quantity::Uncertain;
 use serde::{Deserialize, Serialize};
@@ -98,6 +98,20 @@ impl Tap {
     }
 }
 
+/// The observations of one run on the simulated rig of this file, with what the file states.
+///
+/// # Errors
+/// When the rig file or the runtime can't be had.
+pub fn observed(
+    rig: &str,
+    movement: &MovementSpec,
+    seed: u64,
+    depth: Depth,
+) -> Result<(RigStatement, Vec<Observation>), String> {
+    let (_, statement, kept) = ran(rig, movement, seed, depth)?;
+    Ok((statement, kept))
+}
+
 /// Runs and judges one random measurable movement on the simulated rig of this file.
 ///
 /// # Errors
@@ -114,14 +128,7 @@ fn run(
     seed: u64,
     depth: Depth,
 ) -> Result<(Findings, Option<String>, Truth, f64), String> {
-    let rig = Arc::new(Rig::parse(rig, "simulated.toml").map_err(|e| e.to_string())?);
-    let (_asks, stop) = tokio::sync::watch::channel(false);
-    let tap = Tap::default();
-    let statement = rig.statement();
-    let order = Order::new(rig, depth, stop);
-    let bench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
-    let done = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {})
-        .map_err(|error| error.to_string())?;
+    let (done, statement, kept) = ran(rig, movement, seed, depth)?;
     let refused = match done.end {
         Err(fault) => Some(format!("fault at the start: {fault}")),
         Ok(end) => match (end.plan, end.ending) {
@@ -137,11 +144,28 @@ fn run(
         },
     };
     Ok((
-        analyse(&statement, &tap.take()),
+        analyse(&statement, &kept),
         refused,
         done.truth,
         done.lasted.get(),
     ))
+}
+
+fn ran(
+    rig: &str,
+    movement: &MovementSpec,
+    seed: u64,
+    depth: Depth,
+) -> Result<(Simulated, RigStatement, Vec<Observation>), String> {
+    let rig = Arc::new(Rig::parse(rig, "simulated.toml").map_err(|e| e.to_string())?);
+    let (_asks, stop) = tokio::sync::watch::channel(false);
+    let tap = Tap::default();
+    let statement = rig.statement();
+    let order = Order::new(rig, depth, stop);
+    let bench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+    let done = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {})
+        .map_err(|error| error.to_string())?;
+    Ok((done, statement, tap.take()))
 }
 
 fn judge(

@@ -126,7 +126,13 @@ impl Bench {
         let deaf = command.starts_with('W') && self.feel(Place::Bridge, Kind::SetIgnored).is_some();
         let reply = self.wiring.pots.hear(command, !deaf);
         self.resolve();
-        reply
+        if !command.starts_with('R') {
+            return reply;
+        }
+        match self.feel(Place::Bridge, Kind::ReadBackLies) {
+            Some(share) => misread(&reply, share),
+            None => reply,
+        }
     }
 
     /// What the supply says its voltage setting is.
@@ -179,6 +185,16 @@ impl Bench {
             },
             unseen => unseen,
         }
+    }
+}
+
+/// A bridge's answer with a code that is off by `share`; any other answer as it is.
+fn misread(reply: &str, share: f64) -> String {
+    let read = reply.trim_end().rsplit_once(' ');
+    let code = read.and_then(|(before, code)| Some((before, code.parse::<f64>().ok()?)));
+    match code {
+        Some((before, code)) => format!("{before} {}\n", (code * (1.0 + share)).round() as u8),
+        None => reply.to_owned(),
     }
 }
 

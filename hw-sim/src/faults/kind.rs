@@ -36,7 +36,7 @@ pub enum Kind {
     /// Voltage settings are taken up to this many volts only.
     SetClamped,
     /// The voltage setting reads back as the one asked for, the measured voltage as the true one,
-    /// both off by this share; 0 hides a setting that was not taken.
+    /// both off by this share; 0 hides a setting that was not taken. A code of a bridge reads back so, too.
     ReadBackLies,
     /// The output stage turns fully on, whatever is set.
     FullOutput,
@@ -150,11 +150,9 @@ impl Kind {
             | Kind::Twice
             | Kind::Stale
             | Kind::Gone => &Place::WITH_WIRE,
-            Kind::SetIgnored => &[Place::Supply, Place::Bridge],
+            Kind::SetIgnored | Kind::ReadBackLies => &[Place::Supply, Place::Bridge],
             Kind::Restarts => &[Place::Bridge],
-            Kind::SetClamped | Kind::ReadBackLies | Kind::FullOutput | Kind::Trips => {
-                &[Place::Supply]
-            }
+            Kind::SetClamped | Kind::FullOutput | Kind::Trips => &[Place::Supply],
             Kind::Dead
             | Kind::Slow
             | Kind::Welded
