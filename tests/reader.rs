@@ -4,7 +4,7 @@ use dial_pictures::{Category, Disturbance, Layout, Scene, Shot, Stage};
 use needle::reader::{
     Corrections, DialSetup, Picture, Reader, Refusal, SetupError, TRUSTED, annotate, turn,
 };
-use needlerig_tests::campaign::pictured::picture;
+use needlerig_tests::campaign::pictured::{picture, pictured};
 
 const SIZE: (usize, usize) = (1280, 720);
 
@@ -65,6 +65,43 @@ fn an_undisturbed_needle_is_read_within_its_uncertainty() {
             );
         }
     }
+}
+
+/// The marks of this corner dial, seen through a long lens, fit nearly as well in a view that is tilted
+/// more through a wider one, with the scale's centre two and a half pixels away. Taken for the right
+/// one, it reads a fifth of a per cent wrong at either end of the scale.
+#[test]
+fn the_right_one_of_two_views_is_found() {
+    let done = pictured(4_999_175_917_003_785).unwrap();
+    let plain = done
+        .readings
+        .iter()
+        .filter(|reading| reading.trouble.is_none());
+    let errors: Vec<f64> = plain
+        .map(|reading| reading.seen.as_ref().unwrap().error)
+        .collect();
+    assert_eq!(errors.len(), 4);
+    assert!(errors.iter().all(|error| error.abs() < 5e-4), "{errors:?}");
+}
+
+/// The proposal takes the uneven scale below the main one of this dial. Whoever confirms that all the
+/// same gets no sighting that counts.
+#[test]
+fn an_uneven_scale_taken_for_the_main_one_is_not_trusted() {
+    let done = pictured(2_363_888_779_116_348).unwrap();
+    assert!(!done.long.sure && !done.long.right);
+    let doubts = [&done.long.doubts[..], &done.reservations[..]];
+    for doubts in doubts {
+        assert!(
+            doubts.iter().any(|doubt| doubt.contains("evenly divided")),
+            "{doubts:?}"
+        );
+    }
+    let seen = done
+        .readings
+        .iter()
+        .filter_map(|reading| reading.seen.as_ref().ok());
+    assert!(seen.clone().count() > 2 && seen.clone().all(|sight| sight.confidence < TRUSTED));
 }
 
 #[test]

@@ -10,7 +10,7 @@ const TOOL: (&str, &str) = ("cargo-mutants", "27.1.0");
 /// Where it is installed, below the root folder.
 const TOOLS: &str = "target/tools";
 /// What is changed: all that decides what may be done.
-const FILES: [&str; 3] = ["check", "allowance", "state"];
+const FILES: [&str; 4] = ["check", "allowance", "state", "suspects"];
 
 /// Runs the task.
 ///

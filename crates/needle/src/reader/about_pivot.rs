@@ -5,7 +5,7 @@ use super::plate::Plate;
 use super::proposal::{self, Proposal, Tick};
 use super::refusal::SetupError;
 use super::scale::{self, About, Scale};
-use super::setup::{DialSetup, FoundMark, Geometry, Radial};
+use super::setup::{DialSetup, FoundMark, Geometry, MISFIT, Radial};
 use super::stroke::{Pivot, Stroke};
 use super::view::{angle_of, polar, wrap};
 
@@ -75,6 +75,7 @@ pub(crate) fn propose(
             view: scale.plane.view,
             step: scale.plane.step,
             covariance: scale.plane.covariance.iter().copied().collect(),
+            misfit: scale.plane.misfit(scale.marks.len()),
             pivot: pivot.at.into(),
             pivot_covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
             reach,
@@ -122,6 +123,9 @@ fn doubts(scale: &Scale, proposal: &Proposal, plate: &Plate) -> Vec<String> {
             scale.marks.len(),
             scale.plane.rms
         ));
+    }
+    if scale.plane.misfit(scale.marks.len()) > MISFIT {
+        doubts.push("marks that fit no evenly divided scale about this pivot".to_owned());
     }
     let lens = scale.plane.view.lens();
     let beyond = [

@@ -2,8 +2,8 @@
 //! their common end on a circle about that point.
 
 use super::solve::{Residuals, solve};
-use super::view::{UNKNOWNS, View, angle_of, wrap};
-use nalgebra::{DMatrix, Vector2};
+use super::view::{Lens, UNKNOWNS, View, angle_of, wrap};
+use nalgebra::{DMatrix, DVector, Vector2};
 
 /// A mark as seen: two points of its middle line, and its end on the common circle.
 #[derive(Clone, Copy, Debug)]
@@ -37,53 +37,174 @@ pub(crate) struct Plane {
 /// picture's width, and of the radial term about zero.
 const FOCAL: f64 = 0.24;
 const RADIAL: f64 = 0.02;
+/// Height of a needle above its dial and that height's standard deviation, in dial radii: 1 to 3 mm on
+/// dials of 30 to 80 mm radius (common practice).
+const HEIGHT: (f64, f64) = (0.035, 0.02);
+/// By how much a scale's centre misses the needle's axis, in dial radii, as a standard deviation: a
+/// tenth of a millimetre on the usual dial (common practice).
+const ECCENTRIC: f64 = 0.002;
+/// Standard deviation of the pivot where the needle's lines meet, in pixels.
+const PIVOT: f64 = 0.15;
+/// Square of the distance, in standard deviations, from which on a view is another one.
+const FAR: f64 = 9.0;
+/// By how much neighbouring marks that err alike make a difference of costs look larger.
+const CORRELATED: f64 = 2.0;
 
 /// Sizes of small changes of the parameters and the step.
 pub(crate) const SMALL: [f64; UNKNOWNS + 1] =
     [1e-5, 1e-5, 1e-5, 1e-5, 1e-5, 1e-4, 1e-5, 1e-5, 1e-7];
 
-/// The plane from marks, started from `start` (and tilted variants of it, when `wide`).
-pub(crate) fn fit(marks: &[Mark], start: View, step: f64, wide: bool) -> Option<Plane> {
-    if marks.len() < 5 {
-        return None;
-    }
-    let tilts: &[f64] = if wide { &[-0.24, 0.0, 0.24] } else { &[0.0] };
-    let mut best: Option<Plane> = None;
-    for about_x in tilts {
-        for about_y in tilts {
-            let from = match wide {
-                true => start.tilted(*about_x, *about_y),
-                false => start,
-            };
-            let Some(plane) = search(marks, from, step, if wide { 25 } else { 40 }) else {
-                continue;
-            };
-            if best.as_ref().is_none_or(|best| plane.cost < best.cost) {
-                best = Some(plane);
-            }
-        }
-    }
-    best
+/// Where a search begins besides at the view given: tilts about either axis in radians, and factors
+/// of the focal length. The marks of a short arc fit nearly as well in a wrong view that is tilted
+/// more through a wider lens; the right one is found by trying both.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Starts {
+    /// Only there.
+    Here,
+    /// From a square view that knows no tilt.
+    Wide,
+    /// About a view that fits, for others that fit as well.
+    About,
 }
 
-fn search(marks: &[Mark], start: View, step: f64, rounds: usize) -> Option<Plane> {
-    let mut unknowns = start.unknowns().to_vec();
-    unknowns.push(step);
-    let solution = solve(&unknowns, &SMALL, rounds, |unknowns| {
-        let (view, step) = split(&start, unknowns);
-        residuals(marks, &view, step)
-    })?;
-    let (view, step) = split(&start, &solution.unknowns);
-    let mut across: Vec<f64> = offsets(marks, &view, step).map(f64::abs).collect();
-    let rms = super::line::median(&mut across)? * 1.4826;
-    let sound = view.tilt() < 0.9 && step > 0.0 && rms.is_finite();
-    sound.then_some(Plane {
-        view,
-        step,
-        covariance: solution.covariance,
-        rms,
-        cost: solution.cost,
-    })
+impl Starts {
+    fn tilts(self) -> &'static [f64] {
+        match self {
+            Self::Here => &[0.0],
+            Self::Wide => &[-0.24, 0.0, 0.24],
+            Self::About => &[-0.08, 0.0, 0.08],
+        }
+    }
+
+    fn focals(self) -> &'static [f64] {
+        match self {
+            Self::Here | Self::Wide => &[1.0],
+            Self::About => &[0.65, 1.0, 1.55],
+        }
+    }
+}
+
+/// What a plane is fitted to.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Seen<'a> {
+    pub(crate) marks: &'a [Mark],
+    /// Where the needle's axis appears, at the needle's height.
+    pub(crate) pivot: Vector2<f64>,
+}
+
+impl Seen<'_> {
+    /// The plane, searched for about `start`.
+    pub(crate) fn fit(&self, start: View, step: f64, starts: Starts) -> Option<Plane> {
+        if self.marks.len() < 5 {
+            return None;
+        }
+        let rounds = if starts == Starts::Wide { 25 } else { 40 };
+        let mut planes = Vec::new();
+        for about_x in starts.tilts() {
+            for about_y in starts.tilts() {
+                for focal in starts.focals() {
+                    let from = match (*about_x, *about_y) {
+                        (0.0, 0.0) => start,
+                        _ => start.tilted(*about_x, *about_y),
+                    };
+                    planes.extend(self.search(from.longer(*focal), step, rounds));
+                }
+            }
+        }
+        planes.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+        let mut all = planes.into_iter();
+        let mut best = all.next()?;
+        if let Some(other) = all.find(|other| best.is_elsewhere(other)) {
+            best.doubt(&other);
+        }
+        Some(best)
+    }
+
+    fn search(&self, start: View, step: f64, rounds: usize) -> Option<Plane> {
+        let mut unknowns = start.unknowns().to_vec();
+        unknowns.push(step);
+        let solution = solve(&unknowns, &SMALL, rounds, |unknowns| {
+            let (view, step) = split(&start, unknowns);
+            self.residuals(&view, step)
+        })?;
+        let (view, step) = split(&start, &solution.unknowns);
+        let mut across: Vec<f64> = offsets(self.marks, &view, step).map(f64::abs).collect();
+        let rms = super::line::median(&mut across)? * 1.4826;
+        let sound = view.tilt() < 0.9 && step > 0.0 && rms.is_finite();
+        sound.then_some(Plane {
+            view,
+            step,
+            covariance: solution.covariance,
+            rms,
+            cost: solution.cost,
+        })
+    }
+
+    fn residuals(&self, view: &View, step: f64) -> Residuals {
+        let (marks, lens) = (self.marks, view.lens());
+        let scale = lens.scale_at(Vector2::zeros());
+        let mut data: Vec<f64> = (offsets(marks, view, step)
+            .zip(marks.iter().flat_map(|m| [m.sigma; 2])))
+        .map(|(offset, sigma)| offset / sigma)
+        .collect();
+        data.extend(marks.iter().map(|mark| match mark.end {
+            Some(end) => (lens.back(end).norm() - 1.0) * scale / mark.sigma_end,
+            None => 0.0,
+        }));
+        data.extend(self.off_axis(&lens, scale));
+        let unknowns = view.unknowns();
+        let priors = vec![
+            (unknowns[6] - view.width().ln()) / FOCAL,
+            unknowns[7] / RADIAL,
+        ];
+        Residuals { data, priors }
+    }
+
+    /// How far the pivot appears from where a needle of the usual height turns about the centre: along
+    /// the way in which height moves it, and across.
+    fn off_axis(&self, lens: &Lens, scale: f64) -> [f64; 2] {
+        let (height, spread) = HEIGHT;
+        let (low, high) = (lens.above(height - spread), lens.above(height + spread));
+        let way = (high - low) / 2.0;
+        let along = way.try_normalize(1e-9).unwrap_or_else(Vector2::x);
+        let off = self.pivot - (low + high) / 2.0;
+        let sigma = (ECCENTRIC * scale).hypot(PIVOT);
+        let across = off.x * along.y - off.y * along.x;
+        [off.dot(&along) / sigma.hypot(way.norm()), across / sigma]
+    }
+}
+
+impl Plane {
+    /// By how much marks, pivot and what is known beforehand contradict each other: the cost per
+    /// degree of freedom, about 1 where all is as it should be.
+    pub(crate) fn misfit(&self, marks: usize) -> f64 {
+        // Two points and an end each, the pivot's two places and two priors, against the unknowns.
+        let free = 3 * marks + 4 - SMALL.len();
+        self.cost / free as f64
+    }
+
+    fn unknowns(&self) -> DVector<f64> {
+        let view = self.view.unknowns();
+        DVector::from_iterator(view.len() + 1, view.into_iter().chain([self.step]))
+    }
+
+    /// Whether the other is another view, not this one found again.
+    fn is_elsewhere(&self, other: &Self) -> bool {
+        let apart = other.unknowns() - self.unknowns();
+        let square = self
+            .covariance
+            .clone()
+            .cholesky()
+            .map(|root| apart.dot(&root.solve(&apart)));
+        square.is_some_and(|square| square > FAR)
+    }
+
+    /// Counts another view in, by how likely the marks make it beside this one.
+    fn doubt(&mut self, other: &Self) {
+        let odds = (-0.5 * (other.cost - self.cost) / CORRELATED).exp();
+        let apart = other.unknowns() - self.unknowns();
+        self.covariance += &apart * apart.transpose() * (odds / (1.0 + odds));
+    }
 }
 
 /// View and step of a list of parameters.
@@ -93,25 +214,6 @@ pub(crate) fn split(like: &View, unknowns: &[f64]) -> (View, f64) {
         like.with(&unknowns[..unknowns.len().saturating_sub(1)]),
         step,
     )
-}
-
-fn residuals(marks: &[Mark], view: &View, step: f64) -> Residuals {
-    let lens = view.lens();
-    let scale = lens.scale_at(Vector2::zeros());
-    let mut data: Vec<f64> = (offsets(marks, view, step)
-        .zip(marks.iter().flat_map(|m| [m.sigma; 2])))
-    .map(|(offset, sigma)| offset / sigma)
-    .collect();
-    data.extend(marks.iter().map(|mark| match mark.end {
-        Some(end) => (lens.back(end).norm() - 1.0) * scale / mark.sigma_end,
-        None => 0.0,
-    }));
-    let unknowns = view.unknowns();
-    let priors = vec![
-        (unknowns[6] - view.width().ln()) / FOCAL,
-        unknowns[7] / RADIAL,
-    ];
-    Residuals { data, priors }
 }
 
 /// How far the points of the marks lie beside their radial lines, in pixels.
@@ -151,12 +253,17 @@ mod tests {
         ((-15..=15).map(mark).collect(), square, step)
     }
 
+    fn fitted(marks: &[Mark], start: View, step: f64) -> Option<Plane> {
+        let pivot = start.tilted(0.2, 0.17).lens().above(0.03);
+        Seen { marks, pivot }.fit(start, step, Starts::Wide)
+    }
+
     #[test]
     fn the_plane_is_found_from_its_marks() {
         let (mut marks, start, step) = seen();
         // One of them is not a mark at all.
         marks[7].points[0].x += 6.0;
-        let plane = fit(&marks, start, step * 1.03, true).unwrap();
+        let plane = fitted(&marks, start, step * 1.03).unwrap();
         assert!(plane.rms < 0.02, "{}", plane.rms);
         let lens = plane.view.lens();
         for mark in marks.iter().filter(|mark| mark.number != -8) {
@@ -168,6 +275,6 @@ mod tests {
     #[test]
     fn four_marks_are_too_few() {
         let (marks, start, step) = seen();
-        assert!(fit(&marks[..4], start, step, true).is_none());
+        assert!(fitted(&marks[..4], start, step).is_none());
     }
 }

@@ -6,7 +6,7 @@ use super::picture::{Picture, Tone};
 use super::plate::Plate;
 use super::radial::{self, Dial};
 use super::refusal::{Refusal, SetupError};
-use super::setup::{DialSetup, Geometry};
+use super::setup::{DialSetup, Geometry, MISFIT};
 use super::straight::Rail;
 use super::table::Table;
 use super::teach::{Scale, sliding, turning};
@@ -270,6 +270,9 @@ fn reservations(
     }
     if setup.mark_rms > 0.25 {
         found.push(format!("marks scatter by {:.2} pixels", setup.mark_rms));
+    }
+    if matches!(&setup.geometry, Geometry::Radial(radial) if radial.misfit > MISFIT) {
+        found.push("the marks fit no evenly divided scale about this pivot".to_owned());
     }
     if hub > 1.5 {
         found.push(format!("the pivot is known to {hub:.1} pixels only"));

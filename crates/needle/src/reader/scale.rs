@@ -3,7 +3,7 @@
 use super::chain::{self, Chain, End};
 use super::mark::{Gauge, Place};
 use super::picture::Plane as Pixels;
-use super::plane::{self, Mark, Plane, offsets};
+use super::plane::{Mark, Plane, Seen, Starts, offsets};
 use super::refusal::SetupError;
 use super::unroll::{Blob, Grid, Ink, Unrolled};
 use super::view::{View, angle_of, polar, wrap};
@@ -46,7 +46,12 @@ pub(crate) fn find(print: &Pixels, about: About) -> Result<Scale, SetupError> {
     let (chain, ink) = first_look(print, about)
         .ok_or_else(|| SetupError::NoScale("no row of evenly spaced marks".to_owned()))?;
     let (marks, start, step) = as_marks(&chain, about);
-    let plane = plane::fit(&marks, start, step, true)
+    let seen = Seen {
+        marks: &marks,
+        pivot: about.pivot,
+    };
+    let plane = seen
+        .fit(start, step, Starts::Wide)
         .ok_or_else(|| SetupError::NoFit(format!("{} marks", marks.len())))?;
     let mut scale = Scale {
         plane,
@@ -55,8 +60,8 @@ pub(crate) fn find(print: &Pixels, about: About) -> Result<Scale, SetupError> {
         ink,
         trimmed: chain.trimmed,
     };
-    for _ in 0..3 {
-        scale = remeasured(print, &scale)?;
+    for starts in [Starts::Here, Starts::Here, Starts::About] {
+        scale = remeasured(print, &scale, about.pivot, starts)?;
     }
     Ok(scale)
 }
@@ -117,7 +122,12 @@ fn as_marks(chain: &Chain, about: About) -> (Vec<Mark>, View, f64) {
 }
 
 /// Looks again in the picture rectified by the plane so far, for all marks, and fits anew.
-fn remeasured(print: &Pixels, scale: &Scale) -> Result<Scale, SetupError> {
+fn remeasured(
+    print: &Pixels,
+    scale: &Scale,
+    pivot: Vector2<f64>,
+    starts: Starts,
+) -> Result<Scale, SetupError> {
     let lens = scale.plane.view.lens();
     let pixels = lens.scale_at(Vector2::zeros());
     let largest = 2.0 * scale.plane.view.width();
@@ -165,13 +175,13 @@ fn remeasured(print: &Pixels, scale: &Scale) -> Result<Scale, SetupError> {
     for mark in &mut marks {
         mark.sigma = mark.sigma.max(noise);
     }
-    let fitted = |marks: &[Mark], view: View, step: f64| {
-        plane::fit(marks, view, step, false)
+    let fitted = |marks: &[Mark], view: View, step: f64, starts: Starts| {
+        (Seen { marks, pivot }.fit(view, step, starts))
             .ok_or_else(|| SetupError::NoFit(format!("{} marks measured", marks.len())))
     };
-    let plane = fitted(&marks, scale.plane.view, step)?;
+    let plane = fitted(&marks, scale.plane.view, step, Starts::Here)?;
     let kept = without_outliers(&marks, &plane);
-    let plane = fitted(&kept, plane.view, plane.step)?;
+    let plane = fitted(&kept, plane.view, plane.step, starts)?;
     Ok(Scale {
         plane,
         marks: kept,

@@ -59,6 +59,10 @@ pub enum Geometry {
     Straight(Straight),
 }
 
+/// The misfit beyond which the marks are not those of an evenly divided scale about the pivot. True
+/// scales of the tuning campaign reached 1.5; uneven ones, and rows of lettering, began at 12.
+pub(crate) const MISFIT: f64 = 3.0;
+
 /// A scale about a pivot.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Radial {
@@ -68,6 +72,8 @@ pub struct Radial {
     pub step: f64,
     /// Covariance of the view's parameters and the step, row by row.
     pub covariance: Vec<f64>,
+    /// By how much marks and pivot contradict an evenly divided scale: about 1 where they do not.
+    pub misfit: f64,
     /// Where the needle's lines meet.
     pub pivot: [f64; 2],
     /// Covariance of the pivot: xx, xy, yy, in square pixels.

@@ -60,6 +60,13 @@ impl View {
         [a, b, c, x, y, z, self.ln_focal, self.radial]
     }
 
+    /// The same, seen through a focal length longer by this factor from so much further away.
+    pub(crate) fn longer(mut self, factor: f64) -> Self {
+        self.ln_focal += factor.ln();
+        self.place[2] *= factor;
+        self
+    }
+
     /// The same picture size with other parameters.
     pub(crate) fn with(&self, unknowns: &[f64]) -> Self {
         let at = |index: usize| unknowns.get(index).copied().unwrap_or(f64::NAN);
@@ -88,6 +95,7 @@ impl View {
             Vector3::from(self.place),
         ]);
         Lens {
+            ahead: matrix.column(2).into_owned(),
             flat,
             back: flat.try_inverse().unwrap_or_else(Matrix3::zeros),
             focal: self.ln_focal.exp(),
@@ -113,6 +121,8 @@ fn middle(size: [f64; 2]) -> Vector2<f64> {
 /// A view with its matrices worked out.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Lens {
+    /// The plane's normal, away from the camera.
+    ahead: Vector3<f64>,
     flat: Matrix3<f64>,
     back: Matrix3<f64>,
     focal: f64,
@@ -124,7 +134,15 @@ pub(crate) struct Lens {
 impl Lens {
     /// Where a point of the dial plane appears.
     pub(crate) fn project(&self, point: Vector2<f64>) -> Vector2<f64> {
-        let seen = self.flat * Vector3::new(point.x, point.y, 1.0);
+        self.bent(self.flat * Vector3::new(point.x, point.y, 1.0))
+    }
+
+    /// Where a point `height` above the plane's origin appears.
+    pub(crate) fn above(&self, height: f64) -> Vector2<f64> {
+        self.bent(self.flat.column(2) - self.ahead * height)
+    }
+
+    fn bent(&self, seen: Vector3<f64>) -> Vector2<f64> {
         let straight = Vector2::new(seen.x, seen.y) * (self.focal / seen.z);
         let out = straight.norm_squared() / (self.half * self.half);
         self.middle + straight * (1.0 + self.radial * out)
@@ -196,6 +214,21 @@ mod tests {
         let at = lens.project(polar(-0.3, 0.5));
         assert!((at - Vector2::new(600.0, 340.0)).norm() < 1e-9, "{at}");
         assert!((lens.scale_at(Vector2::zeros()) - 320.0).abs() < 1e-3);
+    }
+
+    /// At 4 radii before a camera of 1280 pixels: a point on the sight's axis stays there, whatever its
+    /// height; seen 0.2 rad aslant, it moves by 320 · h · sin(0.2) / (1 − h/4 · cos(0.2)).
+    #[test]
+    fn a_point_above_the_plane_moves_as_the_plane_leans() {
+        let square = View::square((1280, 720), Vector2::new(639.5, 359.5), 320.0, 0.0);
+        let middle = Vector2::new(639.5, 359.5);
+        assert!((square.lens().above(0.05) - middle).norm() < 1e-9);
+        let shift = square.tilted(0.0, 0.2).lens().above(0.05) - middle;
+        let wanted = 320.0 * 0.05 * 0.2f64.sin() / (1.0 - 0.05 / 4.0 * 0.2f64.cos());
+        assert!(
+            (shift.x + wanted).abs() < 1e-9 && shift.y.abs() < 1e-9,
+            "{shift}"
+        );
     }
 
     #[test]
