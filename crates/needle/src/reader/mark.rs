@@ -5,7 +5,7 @@ use super::line::{self, Sample, median};
 use super::picture::Plane;
 use super::plane::Mark;
 use super::unroll::Ink;
-use super::view::{Lens, polar};
+use super::view::{Lens, angle_of, polar};
 use nalgebra::Vector2;
 
 /// Where to look for a mark, on the dial plane.
@@ -35,27 +35,28 @@ pub(crate) struct Gauge<'a> {
 impl Gauge<'_> {
     /// The mark at `place`; none where print does not stand out or is no straight stroke.
     pub(crate) fn measure(&self, place: Place) -> Option<Mark> {
-        // Blur makes the ends of a mark lean to one side where the dial is seen aslant.
+        // Blur takes the ends off.
         let inset = (3.0 / self.scale).min(0.22 * (place.radii.1 - place.radii.0));
         let (low, high) = (place.radii.0 + inset, place.radii.1 - inset);
-        let rows = ((high - low) * self.scale).floor();
-        if rows < 2.0 {
+        let from = self.lens.project(polar(place.angle, low));
+        let way = self.lens.project(polar(place.angle, high)) - from;
+        let length = way.norm();
+        if length < 2.0 {
             return None;
         }
+        let along = way / length;
+        let across = Vector2::new(-along.y, along.x);
+        let next = self.lens.project(polar(place.angle + place.gap, low));
+        let reach = self.reach((next - from).dot(&across).abs());
         let mut samples = Vec::new();
         let mut heights = Vec::new();
-        for row in 0..=rows as usize {
-            let radius = low + row as f64 / self.scale;
-            let reach = self.reach(place.gap * radius);
-            let Some((off, height)) = self.crest(place.angle, radius, reach) else {
+        for row in 0..=length.floor() as usize {
+            let s = row as f64;
+            let Some((d, height)) = self.crest(from + along * s, across, reach) else {
                 continue;
             };
             let weight = height;
-            samples.push(Sample {
-                s: radius,
-                d: off,
-                weight,
-            });
+            samples.push(Sample { s, d, weight });
             heights.push(height);
         }
         let fit = line::fit(&samples, 1.5, None)?;
@@ -63,39 +64,37 @@ impl Gauge<'_> {
             return None;
         }
         let strength = median(&mut heights)?;
-        let point = |radius: f64| {
-            let angle = place.angle + fit.at(radius) / (radius * self.scale);
-            self.lens.project(polar(angle, radius))
-        };
-        let middle_angle =
-            place.angle + fit.at((low + high) / 2.0) / ((low + high) / 2.0 * self.scale);
+        let point = |s: f64| from + along * s + across * fit.at(s);
+        let middle_angle = angle_of(self.lens.back(point(length / 2.0)));
         let (inner, outer) = self.ends(middle_angle, (low, high), place.gap, strength);
         let end = match self.end {
             End::Inner => inner,
             End::Outer => outer,
         };
-        let length = match (inner, outer) {
+        let radii = match (inner, outer) {
             (Some(inner), Some(outer)) => outer - inner,
             _ => place.radii.1 - place.radii.0,
         };
         Some(Mark {
             number: place.number,
-            points: [point(low), point(high)],
-            sigma: fit.sigma_at(low).max(fit.sigma_at(high)).clamp(0.01, 1.0),
+            points: [point(0.0), point(length)],
+            sigma: fit.sigma_at(0.0).max(fit.sigma_at(length)).clamp(0.01, 1.0),
             end: end.map(|radius| self.lens.project(polar(middle_angle, radius))),
             sigma_end: 0.25,
-            length,
+            length: radii,
         })
     }
 
-    /// How far to look on either side of a mark, in pixels: into the gap to the next, and beyond
+    /// How far to look on either side of a mark, in pixels: into the `gap` to the next, and beyond
     /// the widest mark.
     fn reach(&self, gap: f64) -> f64 {
-        (0.45 * gap * self.scale).clamp(2.5, 0.013 * self.scale + 4.0)
+        (0.45 * gap).clamp(2.5, 0.013 * self.scale + 4.0)
     }
 
-    /// Centre of gravity of the print across the angle, in pixels off it, and its height.
-    fn crest(&self, angle: f64, radius: f64, reach: f64) -> Option<(f64, f64)> {
+    /// Centre of gravity of the print along `across` through `at`, in pixels off it, and its height.
+    /// Straight across the mark in the picture: on the dial's own circles, blur would lean its ends to
+    /// one side where the dial is seen aslant, and turn the mark.
+    fn crest(&self, at: Vector2<f64>, across: Vector2<f64>, reach: f64) -> Option<(f64, f64)> {
         let mut centre = 0.0;
         let mut height = 0.0;
         // Each round goes only part of the way, the narrower the window the less: to the end, or
@@ -105,7 +104,7 @@ impl Gauge<'_> {
             let mut profile = Vec::with_capacity(count + 1);
             for index in 0..=count {
                 let off = centre - reach + 2.0 * reach * index as f64 / count as f64;
-                profile.push((off, self.dark(angle + off / (radius * self.scale), radius)?));
+                profile.push((off, self.ink_at(at + across * off)?));
             }
             let edge = 2.min(count / 4);
             let mean =
@@ -146,7 +145,7 @@ impl Gauge<'_> {
     ) -> (Option<f64>, Option<f64>) {
         let step = 0.5 / self.scale;
         let height = |radius: f64| -> Option<f64> {
-            let aside = self.reach(gap * radius) / (radius * self.scale);
+            let aside = self.reach(gap * radius * self.scale) / (radius * self.scale);
             let near = 0.7 / (radius * self.scale);
             let on = (self.dark(angle - near, radius)?
                 + self.dark(angle, radius)?
@@ -178,7 +177,10 @@ impl Gauge<'_> {
 
     /// How much ink is at a place of the dial plane, in steps of brightness from an arbitrary zero.
     fn dark(&self, angle: f64, radius: f64) -> Option<f64> {
-        let at: Vector2<f64> = self.lens.project(polar(angle, radius));
+        self.ink_at(self.lens.project(polar(angle, radius)))
+    }
+
+    fn ink_at(&self, at: Vector2<f64>) -> Option<f64> {
         let value = f64::from(self.print.at(at.x as f32, at.y as f32)?);
         Some(match self.ink {
             Ink::Dark => -value,
