@@ -4,7 +4,7 @@ use dial_pictures::{Category, Disturbance, Layout, Scene, Shot, Stage};
 use needle::reader::{
     Corrections, DialSetup, Picture, Reader, Refusal, SetupError, TRUSTED, annotate, turn,
 };
-use needlerig_tests::campaign::pictured::{picture, pictured};
+use needlerig_tests::campaign::pictured::{Sight, picture, pictured};
 
 const SIZE: (usize, usize) = (1280, 720);
 
@@ -82,7 +82,14 @@ fn blur_does_not_turn_the_marks_of_a_dial_seen_aslant() {
     assert_read_within(4_011_906_726_219_383, 2e-3);
 }
 
-/// Every undisturbed reading of the campaign's scene is off by less than `limit` of full scale.
+/// Noise scatters the marks of this straight scale by a third of a pixel; there are enough of them.
+#[test]
+fn marks_that_scatter_along_a_straight_scale_are_good_enough() {
+    assert_read_within(5_271_682_407_188_997, 1e-3);
+}
+
+/// Every undisturbed reading of the campaign's scene counts, and is off by less than `limit` of full
+/// scale.
 fn assert_read_within(seed: u64, limit: f64) {
     let done = pictured(seed).unwrap();
     let plain = done

@@ -268,7 +268,7 @@ fn reservations(
     if setup.marks.len() < 5 {
         found.push(format!("only {} marks fitted", setup.marks.len()));
     }
-    if setup.mark_rms > 0.25 {
+    if setup.mark_rms > most_scatter(setup) {
         found.push(format!("marks scatter by {:.2} pixels", setup.mark_rms));
     }
     if matches!(&setup.geometry, Geometry::Radial(radial) if radial.misfit > MISFIT) {
@@ -289,6 +289,18 @@ fn reservations(
         found.push("the uncertainty of the dial's geometry is not known".to_owned());
     }
     found
+}
+
+/// The most by which marks may scatter, in pixels. The plane of a dial hangs on a small part of a pixel;
+/// along a straight scale the marks' mean place counts, as a share of its length.
+fn most_scatter(setup: &DialSetup) -> f64 {
+    match &setup.geometry {
+        Geometry::Radial(_) => 0.25,
+        Geometry::Straight(_) => {
+            let (zero, full) = (setup.place(setup.zero), setup.place(setup.full_scale));
+            0.001 * (full[0] - zero[0]).hypot(full[1] - zero[1])
+        }
+    }
 }
 
 /// Whether a place is where the needle sweeps: near a cell of the table.
