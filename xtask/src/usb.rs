@@ -1,7 +1,7 @@
-//! USB test instruments through the kernel's own driver: a simulated one, plugged into the kernel's
+//! USB instruments through the kernel's own drivers: simulated ones, plugged into the kernel's
 //! virtual host controller, in an emulated machine.
 //!
-//! The kernel package must hold the modules vhci-hcd and usbtmc; `machine.rs` has what else is
+//! The kernel package must hold the modules vhci-hcd, usbtmc and cdc-acm; `machine.rs` has what else is
 //! needed.
 
 use crate::machine::Guest;
@@ -30,7 +30,7 @@ pub fn usb(arguments: &[String]) -> Result<(), String> {
     let built = Path::new(env!("CARGO_MANIFEST_DIR")).join("../target/debug/usb-guest");
     let said = Guest {
         kernel: Path::new(kernel),
-        modules: &[("vhci-hcd", ""), ("usbtmc", "")],
+        modules: &[("vhci-hcd", ""), ("usbtmc", ""), ("cdc-acm", "")],
         program: &built,
         script: "/bin/program 2>&1\n",
         limit: 240,

@@ -36,6 +36,35 @@ pub struct Usb {
     pub piece: Option<usize>,
     /// The status byte is not to be trusted: answers are waited for without it.
     pub no_status: bool,
+    /// Messages are filled up with spaces to a multiple of four bytes, for an instrument that does
+    /// not take the padding that USBTMC wants.
+    pub whole_words: bool,
+    /// Longest message with its ending, in bytes. 52, for an instrument that reads no more than 64
+    /// bytes of a packet. A longer one is not sent.
+    pub longest: Option<usize>,
+}
+
+impl Usb {
+    /// Spaces to add to a message of so many bytes.
+    pub(crate) fn filling(&self, length: usize) -> usize {
+        match self.whole_words {
+            true => length.next_multiple_of(4) - length,
+            false => 0,
+        }
+    }
+}
+
+/// A message or its answer that the instrument refused by halting the pipe, or did not take in the
+/// driver's time. The device is still there; it has to be cleared.
+#[derive(Debug, thiserror::Error)]
+#[error("USB: {0}")]
+pub(crate) struct NotTaken(Errno);
+
+impl NotTaken {
+    /// Whether an error of the stream is one.
+    pub fn is(error: &io::Error) -> bool {
+        error.get_ref().is_some_and(|inner| inner.is::<Self>())
+    }
 }
 
 /// Finds the device of a resource name through the system's list, `/sys/class/usbmisc`.
@@ -194,6 +223,7 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
         most: wire.max_reply,
         status: capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status,
         remote,
+        halted: false,
         inbox,
         outbox,
     };
@@ -214,6 +244,8 @@ struct Device {
     most: usize,
     status: bool,
     remote: bool,
+    /// A message was not taken and the device not cleared since.
+    halted: bool,
     inbox: UnboundedReceiver<Job>,
     outbox: UnboundedSender<io::Result<Vec<u8>>>,
 }
@@ -225,7 +257,7 @@ impl Device {
             let came = match job {
                 Job::Clear(done) => {
                     // Nobody waits any more where the link was dropped.
-                    let _ = done.send(usbtmc_calls::clear(&self.file).map_err(io::Error::from));
+                    let _ = done.send(self.clear());
                     Ok(None)
                 }
                 Job::Local(done) => {
@@ -245,6 +277,19 @@ impl Device {
         }
     }
 
+    /// Clears the instrument, and the halt of its input with it.
+    fn clear(&mut self) -> io::Result<()> {
+        usbtmc_calls::clear(&self.file)?;
+        self.halted = false;
+        Ok(())
+    }
+
+    /// Tells the link that the instrument refused.
+    fn not_taken(&self, error: Errno) {
+        // Nobody waits any more where the link was dropped.
+        let _ = self.outbox.send(Err(io::Error::other(NotTaken(error))));
+    }
+
     fn local(&self) -> io::Result<()> {
         if self.remote {
             usbtmc_calls::go_to_local(&self.file)?;
@@ -256,9 +301,20 @@ impl Device {
     /// Writes one message, and reads its answer where it asks for one. Gives the job that came
     /// meanwhile and ended the wait.
     fn exchange(&mut self, bytes: &[u8]) -> io::Result<Option<Job>> {
-        // Shorter than the message: it went out in part and the driver has aborted the rest.
-        if rustix::io::write(&self.file, bytes)? != bytes.len() {
-            return Err(io::ErrorKind::WriteZero.into());
+        // An emergency comes without a clear before it.
+        if self.halted {
+            self.clear()?;
+        }
+        match rustix::io::write(&self.file, bytes) {
+            Ok(count) if count == bytes.len() => {}
+            // It went out in part and the driver has aborted the rest.
+            Ok(_) => return Err(io::ErrorKind::WriteZero.into()),
+            Err(error @ (Errno::PIPE | Errno::TIMEDOUT)) => {
+                self.halted = true;
+                self.not_taken(error);
+                return Ok(None);
+            }
+            Err(error) => return Err(error.into()),
         }
         // By IEEE 488.2 a message asks for an answer exactly when it holds this.
         if !bytes.contains(&b'?') {
@@ -289,6 +345,12 @@ impl Device {
                 Ok(count) => count,
                 // The driver has aborted the transfer: the answer is missing, the device is not.
                 Err(Errno::TIMEDOUT) => return Ok(()),
+                // The clear that follows ends the halt of the other pipe only.
+                Err(error @ Errno::PIPE) => {
+                    usbtmc_calls::clear_in_halt(&self.file)?;
+                    self.not_taken(error);
+                    return Ok(());
+                }
                 Err(error) => return Err(error.into()),
             };
             whole += count;
