@@ -5,13 +5,19 @@
 //! slow answer then costs no aborted transfer, and the link's deadline can end the wait at any
 //! moment.
 
+mod list;
+
+pub(crate) use list::find;
+pub use list::usb_name;
+
 use crate::frame::Wire;
+use crate::serial::group_of;
 use rustix::fs::{FlockOperation, Mode, OFlags, flock, open as open_file};
 use rustix::io::Errno;
 use serde::Deserialize;
 use std::io;
 use std::os::fd::OwnedFd;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll, ready};
@@ -67,58 +73,25 @@ impl NotTaken {
     }
 }
 
-/// Finds the device of a resource name through the system's list, `/sys/class/usbmisc`.
-///
-/// # Errors
-/// Why there is none, with what is there.
-pub(crate) fn find(
-    list: &Path,
-    (vendor, product): (u16, u16),
-    serial: &str,
-    interface: Option<u8>,
-) -> Result<PathBuf, String> {
-    let mut others = Vec::new();
-    let mut found = Vec::new();
-    for entry in std::fs::read_dir(list).into_iter().flatten().flatten() {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        if !name.starts_with("usbtmc") {
-            continue;
+/// Why a device can't be opened, and what to do.
+fn refused(path: &Path, error: Errno) -> String {
+    let shown = path.display();
+    match error {
+        Errno::ACCESS | Errno::PERM => match group_of(path).filter(|group| group != "root") {
+            Some(group) => format!(
+                "no permission for {shown}; join the group {group} (as root: usermod -a -G {group} \
+                 USER) and log in anew"
+            ),
+            None => format!(
+                "no permission for {shown}, which belongs to root alone; a udev rule gives it to a \
+                 group, such as SUBSYSTEM==\"usbmisc\", KERNEL==\"usbtmc*\", GROUP=\"dialout\", \
+                 MODE=\"0660\" (then join that group, and plug the instrument in anew)"
+            ),
+        },
+        Errno::NOENT | Errno::NODEV | Errno::NXIO => {
+            format!("{shown} is not there now ({error}); check the cable")
         }
-        let Ok(folder) = entry.path().join("device").canonicalize() else {
-            continue;
-        };
-        let text = |path: PathBuf| std::fs::read_to_string(path).unwrap_or_default();
-        let hex = |path: PathBuf| u16::from_str_radix(text(path).trim(), 16).ok();
-        let parent = folder.parent().unwrap_or(&folder);
-        let ids = (hex(parent.join("idVendor")), hex(parent.join("idProduct")));
-        let its_serial = text(parent.join("serial")).trim().to_owned();
-        let its_interface = hex(folder.join("bInterfaceNumber"));
-        let same = ids == (Some(vendor), Some(product))
-            && its_serial == serial
-            && interface.is_none_or(|wanted| its_interface == Some(wanted.into()));
-        if same {
-            found.push(Path::new("/dev").join(&name));
-        } else if let (Some(vendor), Some(product)) = ids {
-            others.push(format!(
-                "USB::0x{vendor:04X}::0x{product:04X}::{its_serial}::INSTR"
-            ));
-        }
-    }
-    match (found.as_slice(), others.as_slice()) {
-        ([path], _) => Ok(path.clone()),
-        ([], []) => Err(
-            "there is no USB test instrument now; check the cable, and that the \
-                         kernel's module usbtmc is loaded (modprobe usbtmc)"
-                .to_owned(),
-        ),
-        ([], others) => Err(format!(
-            "it is not there now; there are {}",
-            others.join(", ")
-        )),
-        (several, _) => Err(format!(
-            "{} interfaces bear this name; add the number of one: …::0::INSTR",
-            several.len()
-        )),
+        error => format!("{shown}: {error}"),
     }
 }
 
@@ -128,20 +101,7 @@ pub(crate) fn find(
 /// Why it can't be had, and what to do.
 pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
     let flags = OFlags::RDWR | OFlags::CLOEXEC;
-    let file = open_file(path, flags, Mode::empty()).map_err(|error| match error {
-        Errno::ACCESS | Errno::PERM => format!(
-            "no permission for {}; a udev rule gives it, such as SUBSYSTEM==\"usbmisc\", \
-             KERNEL==\"usbtmc*\", GROUP=\"plugdev\", MODE=\"0660\" (then plug it in anew)",
-            path.display()
-        ),
-        Errno::NOENT | Errno::NODEV | Errno::NXIO => {
-            format!(
-                "{} is not there now ({error}); check the cable",
-                path.display()
-            )
-        }
-        error => format!("{}: {error}", path.display()),
-    })?;
+    let file = open_file(path, flags, Mode::empty()).map_err(|error| refused(path, error))?;
     // A link that was dropped just now lets go once its thread has noticed.
     let mut held = Ok(());
     for _ in 0..10 {
@@ -403,5 +363,39 @@ impl AsyncWrite for UsbStream {
 
     fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
         Poll::Ready(Ok(()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn refusals_of_usb_instruments_say_what_to_do() {
+        let said = |path: &str, error| refused(Path::new(path), error);
+        let of_root = said("/dev/null", Errno::ACCESS);
+        for part in ["no permission", "SUBSYSTEM==\"usbmisc\"", "GROUP="] {
+            assert!(of_root.contains(part), "{of_root}");
+        }
+        assert!(said("/dev/null", Errno::NODEV).contains("check the cable"));
+    }
+
+    #[tokio::test]
+    async fn what_is_no_usb_instrument_is_not_talked_to() {
+        let error = open(Path::new("/dev/null")).await.unwrap_err();
+        assert!(error.contains("no USB test instrument"), "{error}");
+    }
+
+    #[test]
+    fn messages_are_filled_up_to_whole_words() {
+        let whole = Usb {
+            whole_words: true,
+            ..Usb::default()
+        };
+        assert_eq!(
+            [4, 5, 6, 7, 8].map(|length| whole.filling(length)),
+            [0, 3, 2, 1, 0]
+        );
+        assert_eq!(Usb::default().filling(5), 0);
     }
 }

@@ -3,6 +3,7 @@
 //! check.
 
 mod common;
+mod program;
 mod quirks;
 mod serial;
 mod tmc;
@@ -42,6 +43,9 @@ async fn all() -> bool {
         serial::a_plain_supply,
         serial::long_answers,
         serial::pulled_and_back_under_another_number,
+        program::probing_asks_and_gives_back,
+        program::probing_without_permission,
+        program::a_killed_run_is_made_safe_over_its_usb_handle,
     );
     good
 }
