@@ -83,6 +83,8 @@ pub async fn a_killed_run_is_made_safe_over_its_usb_handle() -> Outcome {
         states.last().is_some_and(|state| !state.safe()),
         states.last(),
     )?;
+    // Nobody can open it anew.
+    std::fs::remove_file(DEVICE).map_err(wrong)?;
     let before = seen(&device).messages.len();
     let died = now();
     run.child.kill().map_err(wrong)?;
