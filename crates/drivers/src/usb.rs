@@ -6,6 +6,7 @@
 //! moment.
 
 mod list;
+mod thread;
 
 pub(crate) use list::find;
 pub use list::usb_name;
@@ -19,19 +20,15 @@ use std::io;
 use std::os::fd::OwnedFd;
 use std::path::Path;
 use std::pin::Pin;
-use std::sync::Arc;
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
+use thread::{Device, Job};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::sync::mpsc::{
-    UnboundedReceiver, UnboundedSender, error::TryRecvError, unbounded_channel,
-};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::oneshot;
 
 /// Longest piece asked for at once, unless the dialect has a shorter one.
 const PIECE: usize = 16_384;
-/// First and longest pause between two looks at the status byte.
-const LOOKS: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(10));
 
 /// What some instruments need on USB: the table `usb` of a dialect's `[wire]`. All off by default.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -126,13 +123,6 @@ pub(crate) fn is_one(file: &OwnedFd) -> bool {
     usbtmc_calls::capabilities(file).is_ok()
 }
 
-/// What the link asks of its thread.
-enum Job {
-    Write(Vec<u8>),
-    Clear(oneshot::Sender<io::Result<()>>),
-    Local(oneshot::Sender<io::Result<()>>),
-}
-
 /// Calls beside reading and writing.
 #[derive(Clone)]
 pub(crate) struct Calls(UnboundedSender<Job>);
@@ -178,7 +168,7 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
     let (jobs, inbox) = unbounded_channel();
     let (outbox, answers) = unbounded_channel();
     let device = Device {
-        file: Arc::new(file),
+        file,
         piece: wire.usb.piece.unwrap_or(PIECE).clamp(4, PIECE),
         most: wire.max_reply,
         status: capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status,
@@ -195,132 +185,6 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
         rest: Vec::new(),
     };
     Ok((stream, Calls(jobs)))
-}
-
-/// The thread's side.
-struct Device {
-    file: Arc<OwnedFd>,
-    piece: usize,
-    most: usize,
-    status: bool,
-    remote: bool,
-    /// A message was not taken and the device not cleared since.
-    halted: bool,
-    inbox: UnboundedReceiver<Job>,
-    outbox: UnboundedSender<io::Result<Vec<u8>>>,
-}
-
-impl Device {
-    fn serve(mut self) {
-        let mut next = self.inbox.blocking_recv();
-        while let Some(job) = next {
-            let came = match job {
-                Job::Clear(done) => {
-                    // Nobody waits any more where the link was dropped.
-                    let _ = done.send(self.clear());
-                    Ok(None)
-                }
-                Job::Local(done) => {
-                    let _ = done.send(self.local());
-                    Ok(None)
-                }
-                Job::Write(bytes) => self.exchange(&bytes),
-            };
-            next = match came {
-                Ok(Some(job)) => Some(job),
-                Ok(None) => self.inbox.blocking_recv(),
-                Err(error) => {
-                    let _ = self.outbox.send(Err(error));
-                    return;
-                }
-            };
-        }
-    }
-
-    /// Clears the instrument, and the halt of its input with it.
-    fn clear(&mut self) -> io::Result<()> {
-        usbtmc_calls::clear(&self.file)?;
-        self.halted = false;
-        Ok(())
-    }
-
-    /// Tells the link that the instrument refused.
-    fn not_taken(&self, error: Errno) {
-        // Nobody waits any more where the link was dropped.
-        let _ = self.outbox.send(Err(io::Error::other(NotTaken(error))));
-    }
-
-    fn local(&self) -> io::Result<()> {
-        if self.remote {
-            usbtmc_calls::go_to_local(&self.file)?;
-            usbtmc_calls::set_remote(&self.file, false)?;
-        }
-        Ok(())
-    }
-
-    /// Writes one message, and reads its answer where it asks for one. Gives the job that came
-    /// meanwhile and ended the wait.
-    fn exchange(&mut self, bytes: &[u8]) -> io::Result<Option<Job>> {
-        // An emergency comes without a clear before it.
-        if self.halted {
-            self.clear()?;
-        }
-        match rustix::io::write(&self.file, bytes) {
-            Ok(count) if count == bytes.len() => {}
-            // It went out in part and the driver has aborted the rest.
-            Ok(_) => return Err(io::ErrorKind::WriteZero.into()),
-            Err(error @ (Errno::PIPE | Errno::TIMEDOUT)) => {
-                self.halted = true;
-                self.not_taken(error);
-                return Ok(None);
-            }
-            Err(error) => return Err(error.into()),
-        }
-        // By IEEE 488.2 a message asks for an answer exactly when it holds this.
-        if !bytes.contains(&b'?') {
-            return Ok(None);
-        }
-        let mut pause = LOOKS.0;
-        while self.status {
-            match self.inbox.try_recv() {
-                Ok(job) => return Ok(Some(job)),
-                Err(TryRecvError::Disconnected) => return Ok(None),
-                Err(TryRecvError::Empty) => {}
-            }
-            if usbtmc_calls::status_byte(&self.file)? & usbtmc_calls::MESSAGE_AVAILABLE != 0 {
-                break;
-            }
-            std::thread::sleep(pause);
-            pause = (pause * 2).min(LOOKS.1);
-        }
-        self.read().map(|()| None)
-    }
-
-    /// Reads one answer to its end.
-    fn read(&self) -> io::Result<()> {
-        let mut space = vec![0; self.piece];
-        let mut whole = 0;
-        loop {
-            let count = match rustix::io::read(&*self.file, &mut space) {
-                Ok(count) => count,
-                // The driver has aborted the transfer: the answer is missing, the device is not.
-                Err(Errno::TIMEDOUT) => return Ok(()),
-                // The clear that follows ends the halt of the other pipe only.
-                Err(error @ Errno::PIPE) => {
-                    usbtmc_calls::clear_in_halt(&self.file)?;
-                    self.not_taken(error);
-                    return Ok(());
-                }
-                Err(error) => return Err(error.into()),
-            };
-            whole += count;
-            let ended = usbtmc_calls::attributes(&self.file)? & usbtmc_calls::END_OF_MESSAGE != 0;
-            let heard = self.outbox.send(Ok(space[..count].to_vec())).is_ok();
-            if ended || count == 0 || !heard || whole > self.most {
-                return Ok(());
-            }
-        }
-    }
 }
 
 impl AsyncRead for UsbStream {

@@ -102,7 +102,7 @@ pub async fn long_messages_are_not_sent_to_small_buffers() -> Outcome {
     };
     let device = plugged(0, DEVICE, quirks)?;
     let mut wire = wire();
-    let message = format!(":ROUT:OPEN (@{})", vec!["101"; 12].join(","));
+    let message = format!(":ROUT:OPEN (@{})", ["101"; 12].join(","));
     let mut link = opened(NAME, &wire).await?;
     link.send(&message).await.map_err(wrong)?;
     ask(&mut link, "*IDN?").await?;
