@@ -9,7 +9,7 @@ use std::error::Error;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
-use std::os::fd::OwnedFd;
+use std::os::fd::{AsFd, OwnedFd};
 use std::path::Path;
 use std::process::{Command, ExitCode};
 use std::thread;
@@ -60,11 +60,16 @@ fn on_port() -> Outcome<(String, OwnedFd)> {
     unlockpt(&end)?;
     let path = ptsname(&end, Vec::new())?.into_string()?;
     let kept = ioctl_tiocgptpeer(&end, flags)?;
-    let mut modes = tcgetattr(&kept)?;
-    modes.make_raw();
-    tcsetattr(&kept, OptionalActions::Now, &modes)?;
+    make_raw(&kept)?;
     thread::spawn(move || answer(File::from(end)));
     Ok((path, kept))
+}
+
+/// Sets a port so that a read waits for what comes, as it is.
+fn make_raw(port: impl AsFd) -> Outcome<()> {
+    let mut modes = tcgetattr(&port)?;
+    modes.make_raw();
+    Ok(tcsetattr(&port, OptionalActions::Now, &modes)?)
 }
 
 /// The rate where the quickest [`IN_A_ROW`] took so long.
@@ -80,6 +85,8 @@ fn bare_on_tcp(port: u16) -> Outcome<f64> {
 
 fn bare_on_port(path: &str) -> Outcome<f64> {
     let port = File::options().read(true).write(true).open(path)?;
+    // The one before may have left it otherwise.
+    make_raw(&port)?;
     bare(&port, &port)
 }
 
