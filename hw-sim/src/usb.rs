@@ -1,15 +1,19 @@
-//! A USB test instrument for the kernel's virtual host controller: USB/IP over a socket, and on it
-//! a USBTMC device with the subclass of IEEE 488.2.
+//! USB instruments for the kernel's virtual host controller: USB/IP over a socket, and on it a
+//! USBTMC device with the subclass of IEEE 488.2, or a serial port of class CDC-ACM.
 //!
 //! A request for input stays pending until there is something to say or the kernel takes it back:
 //! that is what makes a silent instrument silent.
 
+mod acm;
+mod descriptors;
 mod device;
 
+use acm::Adapter;
 use device::Device;
 pub use device::{Quirks, Seen};
 use rustix::fd::AsRawFd;
 use std::io::{self, Read, Write};
+use std::net::TcpStream;
 use std::os::unix::net::UnixStream;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
@@ -33,6 +37,14 @@ pub(crate) struct Request {
     pub data: Vec<u8>,
 }
 
+impl Request {
+    /// As much of `data` as was asked for.
+    pub fn answer(&self, mut data: Vec<u8>) -> Done {
+        data.truncate(self.length);
+        Done::Data(data)
+    }
+}
+
 /// How a request ended.
 pub(crate) enum Done {
     Data(Vec<u8>),
@@ -48,15 +60,50 @@ pub struct Plugged {
     _socket: UnixStream,
 }
 
-/// Plugs a device into this port of the virtual controller.
+/// What is behind the endpoints.
+trait Model: Send + 'static {
+    /// Serves a request; none while there is nothing to say.
+    fn take(&mut self, request: &Request) -> Option<Done>;
+}
+
+/// Plugs a test instrument into this port of the virtual controller.
 ///
 /// # Errors
 /// The system's, such as that there is no controller (module `vhci-hcd`).
 pub fn plug(port: u32, serial: &str, quirks: Quirks) -> io::Result<Plugged> {
-    let (kernel, ours) = UnixStream::pair()?;
     let seen = Arc::<Mutex<Seen>>::default();
     let device = Device::new(serial, quirks, Arc::clone(&seen));
-    std::thread::spawn(move || serve(ours, device));
+    attach(port, device, seen)
+}
+
+/// Plugs in a test instrument that passes each message on, as a line, and has its answers from
+/// there: an instrument of the bench, whose lines these are, on USB.
+///
+/// # Errors
+/// As [`plug`].
+pub fn plug_before(port: u32, serial: &str, instrument: TcpStream) -> io::Result<Plugged> {
+    let seen = Arc::<Mutex<Seen>>::default();
+    instrument.set_nodelay(true)?;
+    instrument.set_nonblocking(true)?;
+    let device = Device::new(serial, Quirks::default(), Arc::clone(&seen)).before(instrument);
+    attach(port, device, seen)
+}
+
+/// Plugs in a serial adapter, and gives the line behind it.
+///
+/// # Errors
+/// As [`plug`].
+pub fn plug_serial(port: u32, serial: &str) -> io::Result<(Plugged, UnixStream)> {
+    let (line, far) = UnixStream::pair()?;
+    line.set_nonblocking(true)?;
+    let seen = Arc::<Mutex<Seen>>::default();
+    let adapter = Adapter::new(serial, line, Arc::clone(&seen));
+    Ok((attach(port, adapter, seen)?, far))
+}
+
+fn attach(port: u32, model: impl Model, seen: Arc<Mutex<Seen>>) -> io::Result<Plugged> {
+    let (kernel, ours) = UnixStream::pair()?;
+    std::thread::spawn(move || serve(ours, model));
     const HIGH_SPEED: u32 = 3;
     let line = format!(
         "{port} {} {} {HIGH_SPEED}",
@@ -89,7 +136,7 @@ fn word(bytes: &[u8], at: usize) -> u32 {
 }
 
 /// Serves until the kernel closes the socket.
-fn serve(mut socket: UnixStream, mut device: Device) -> io::Result<()> {
+fn serve(mut socket: UnixStream, mut device: impl Model) -> io::Result<()> {
     let mut pending: Vec<Request> = Vec::new();
     let mut head = [0; 48];
     let mut have = 0;

@@ -44,7 +44,7 @@ pub fn capture(arguments: &[String]) -> Result<(), String> {
         kernel: Path::new(kernel),
         // One webcam and nothing else.
         modules: &[("vivid", "node_types=0x1 num_inputs=1 input_types=0")],
-        program: &built,
+        programs: &[("program", &built)],
         script: &script,
         limit: 300,
     }

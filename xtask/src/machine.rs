@@ -14,8 +14,8 @@ pub struct Guest<'a> {
     pub kernel: &'a Path,
     /// Modules to load beside those that they need, each with its options.
     pub modules: &'a [(&'a str, &'a str)],
-    /// A program without libraries, which becomes `/bin/program`.
-    pub program: &'a Path,
+    /// Programs without libraries, by their names in `/bin`.
+    pub programs: &'a [(&'a str, &'a Path)],
     /// Lines of a shell script.
     pub script: &'a str,
     /// Longest time from start to end, in seconds.
@@ -42,7 +42,7 @@ impl Guest<'_> {
 
     fn boot(&self, work: &Path, image: &Path, modules: &[PathBuf]) -> Result<String, String> {
         let root = work.join("root");
-        for folder in ["bin", "dev", "proc", "sys", "modules"] {
+        for folder in ["bin", "dev", "proc", "sys", "tmp", "modules"] {
             let folder = root.join(folder);
             fs::create_dir_all(&folder).map_err(|error| failed(&folder, &error))?;
         }
@@ -51,7 +51,9 @@ impl Guest<'_> {
             copied.map_err(|error| failed(from, &error))
         };
         copy(Path::new("/bin/busybox"), "bin/busybox")?;
-        copy(self.program, "bin/program")?;
+        for (name, program) in self.programs {
+            copy(program, &format!("bin/{name}"))?;
+        }
         let mut start = String::from(
             "#!/bin/busybox sh\n/bin/busybox mount -t devtmpfs dev /dev\n\
          /bin/busybox mount -t proc proc /proc\n/bin/busybox mount -t sysfs sys /sys\n",

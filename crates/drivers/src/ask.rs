@@ -4,9 +4,11 @@ use crate::error::LinkError;
 use crate::frame::Wire;
 use crate::link::Link;
 use crate::resource::Resource;
+use tracing::warn;
 
-/// Opens `resource`, asks `question`, which must be an identity question, and lets go again. Nothing
-/// else is sent, and any answer counts.
+/// Opens `resource`, asks `question`, which must be an identity question, gives the instrument back
+/// to its front panel where the bus can, and lets go again. Nothing else is sent, and any answer
+/// counts.
 ///
 /// # Errors
 /// When it can't be opened, or nothing answers.
@@ -21,6 +23,10 @@ pub async fn identity(
         ..wire.clone()
     };
     let mut link = Link::open(resource, &wire).await?;
-    link.identify(question, "any answer", |reply| !reply.trim().is_empty())
-        .await
+    let asked = link.identify(question, "any answer", |reply| !reply.trim().is_empty());
+    let asked = asked.await;
+    if let Err(error) = link.give_back().await {
+        warn!(%error, "the front panel may still be locked");
+    }
+    asked
 }

@@ -89,6 +89,19 @@ pub enum LinkError {
         /// How long was waited.
         waited: Duration,
     },
+    /// The instrument refused what it was sent, or did not take it in time. The link is dirty now.
+    #[error(
+        "{link}: at \"{command}\" the instrument had not taken what it was sent ({cause}); it is \
+         cleared before the next exchange; check that the dialect fits this model"
+    )]
+    NotTaken {
+        /// The link.
+        link: String,
+        /// What was being sent or asked when it was noticed.
+        command: String,
+        /// The system's reason.
+        cause: String,
+    },
     /// The other end is gone.
     #[error("{link}: the link is gone at \"{command}\" ({cause}); check the cable and reconnect")]
     Gone {

@@ -49,5 +49,5 @@ pub use serial::{DataBits, Parity, Serial, StopBits, lasting_names};
 pub use supply::{Limits, Supply, SupplyWords};
 pub use switch::{Switch, SwitchWords};
 pub use text::parse_error_entry;
-pub use usb::Usb;
+pub use usb::{Usb, usb_name};
 pub use words::{Command, Flag, Query, Template};

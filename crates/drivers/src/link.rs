@@ -12,7 +12,6 @@ mod open;
 use crate::error::LinkError;
 use crate::frame::{Framing, Wire, excerpt};
 use crate::port::Port;
-use crate::words::LONGEST_COMMAND;
 use std::os::fd::OwnedFd;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
@@ -214,6 +213,8 @@ impl Link {
     ) -> Result<String, LinkError> {
         self.not_gone(question)?;
         self.state = LinkState::Dirty;
+        // Some USB instruments lose what they are sent first after they are switched on.
+        let mut may_be_lost = self.fresh && !self.port.cut && self.port.calls.is_some();
         self.clear().await?;
         self.drain(self.port.wire.quiet).await?;
         let wait = self.port.wire.deadline.max(self.outstanding);
@@ -221,7 +222,7 @@ impl Link {
         self.end_cut_line().await?;
         self.unidentified = self.unidentified.saturating_add(1);
         self.transmit(&[question]).await?;
-        let until = Instant::now() + wait;
+        let mut until = Instant::now() + wait;
         let mut other = None;
         let identity = loop {
             match self.next_identity(question, until, wait).await {
@@ -229,6 +230,14 @@ impl Link {
                 Ok(reply) => {
                     trace!(target: "needlerig::wire", link = %self.name(), stale = %reply);
                     other = Some(reply);
+                }
+                Err(LinkError::Timeout { .. } | LinkError::NotTaken { .. })
+                    if may_be_lost && other.is_none() =>
+                {
+                    may_be_lost = false;
+                    self.clear().await?;
+                    self.transmit(&[question]).await?;
+                    until = Instant::now() + wait;
                 }
                 Err(error @ LinkError::Timeout { .. }) => {
                     let Some(found) = other else {
@@ -281,7 +290,8 @@ impl Link {
     pub(crate) async fn shout(&mut self, lines: &[&str]) -> Result<(), LinkError> {
         let before = self.state;
         self.end_cut_line().await?;
-        if self.port.wire.pace.is_zero() {
+        // A USB instrument takes one line for one message.
+        if self.port.wire.pace.is_zero() && self.port.calls.is_none() {
             self.transmit(lines).await?;
         } else {
             for line in lines {
@@ -299,12 +309,13 @@ impl Link {
     /// Checks that a line may be sent now.
     async fn ready(&mut self, line: &str) -> Result<(), LinkError> {
         let printable = line.bytes().all(|byte| (0x20..0x7f).contains(&byte));
-        if line.is_empty() || line.len() > LONGEST_COMMAND || !printable {
+        let limit = self.port.longest_line();
+        if line.is_empty() || line.len() > limit || !printable {
             let (link, command) = (self.name().to_owned(), excerpt(line));
             return Err(LinkError::BadCommand {
                 link,
                 command,
-                limit: LONGEST_COMMAND,
+                limit,
             });
         }
         self.in_step(line).await
@@ -406,6 +417,9 @@ impl Link {
     fn noted<T>(&mut self, result: Result<T, LinkError>) -> Result<T, LinkError> {
         if let Err(LinkError::Gone { .. } | LinkError::Blocked { .. }) = &result {
             self.state = LinkState::Gone;
+        }
+        if let Err(LinkError::NotTaken { .. }) = &result {
+            self.state = LinkState::Dirty;
         }
         // A port that has vanished must be let go of before it can come back under its name.
         if let Err(LinkError::Gone { .. }) = &result {

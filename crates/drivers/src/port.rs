@@ -5,8 +5,10 @@ use crate::echo::Echo;
 use crate::error::LinkError;
 use crate::frame::{Framing, Inbox, Wire, hex, lossy};
 use crate::link::Stream;
-use crate::usb::Calls;
+use crate::usb::{Calls, NotTaken};
+use crate::words::LONGEST_COMMAND;
 use std::future::poll_fn;
+use std::io;
 use std::pin::Pin;
 use std::task::Poll;
 use std::time::Duration;
@@ -39,13 +41,6 @@ pub(crate) struct Port {
     pub calls: Option<Calls>,
     last_sent: Option<Instant>,
     hung_up: bool,
-}
-
-/// What one read brought.
-enum Filled {
-    Bytes,
-    Nothing,
-    Closed(String),
 }
 
 impl Port {
@@ -83,7 +78,7 @@ impl Port {
                 None => break,
                 Some(Ok(0)) => return Err(self.gone(line, "the other end closed it")),
                 Some(Ok(count)) => self.inbox.bytes.extend_from_slice(&space[..count]),
-                Some(Err(error)) => return Err(self.gone(line, &error.to_string())),
+                Some(Err(error)) => return Err(self.broken(line, &error)),
             }
             if self.inbox.bytes.len() > self.wire.max_reply {
                 break;
@@ -106,11 +101,34 @@ impl Port {
         self.outbox.clear();
         for line in lines {
             trace!(target: "needlerig::wire", link = %self.name, sent = %line);
+            let filling = self.filling(line);
             self.outbox.extend_from_slice(line.as_bytes());
+            self.outbox.resize(self.outbox.len() + filling, b' ');
             self.outbox.extend_from_slice(self.wire.ending.bytes());
             self.echo.sent(line);
         }
         self.write(|| lines.join(" | ")).await
+    }
+
+    /// Spaces that a line needs before its ending.
+    fn filling(&self, line: &str) -> usize {
+        match self.calls {
+            Some(_) => self
+                .wire
+                .usb
+                .filling(line.len() + self.wire.ending.bytes().len()),
+            None => 0,
+        }
+    }
+
+    /// Longest line that may be sent.
+    pub fn longest_line(&self) -> usize {
+        match (&self.calls, self.wire.usb.longest) {
+            (Some(_), Some(longest)) => longest
+                .saturating_sub(self.wire.ending.bytes().len())
+                .min(LONGEST_COMMAND),
+            _ => LONGEST_COMMAND,
+        }
     }
 
     /// Writes a binary frame.
@@ -181,13 +199,9 @@ impl Port {
                 return Ok(frame);
             }
             self.within(self.inbox.rest().len(), command)?;
-            match self.fill(until).await {
-                Filled::Bytes => {}
-                Filled::Closed(cause) => return Err(self.gone(command, &cause)),
-                Filled::Nothing => {
-                    let partial = hex(self.inbox.rest());
-                    return Err(self.late(command, waited, partial));
-                }
+            if !self.fill(until, command).await? {
+                let partial = hex(self.inbox.rest());
+                return Err(self.late(command, waited, partial));
             }
         }
     }
@@ -217,13 +231,9 @@ impl Port {
             }
             let before_it = before.iter().map(String::len).sum::<usize>();
             self.within(before_it + self.inbox.rest().len(), command)?;
-            match self.fill(until).await {
-                Filled::Bytes => {}
-                Filled::Closed(cause) => return Err(self.gone(command, &cause)),
-                Filled::Nothing => {
-                    before.push(self.inbox.excerpt());
-                    return Err(self.late(command, waited, before.join(" | ")));
-                }
+            if !self.fill(until, command).await? {
+                before.push(self.inbox.excerpt());
+                return Err(self.late(command, waited, before.join(" | ")));
             }
         }
     }
@@ -243,10 +253,8 @@ impl Port {
             if self.inbox.rest().len() >= self.wire.max_reply {
                 self.inbox.clear();
             }
-            match self.fill(until).await {
-                Filled::Bytes => {}
-                Filled::Closed(cause) => return Err(self.gone("(starting)", &cause)),
-                Filled::Nothing => return Ok(()),
+            if !self.fill(until, "(starting)").await? {
+                return Ok(());
             }
         }
     }
@@ -291,19 +299,16 @@ impl Port {
             let pausing = self.wire.reply == Framing::Pause && self.inbox.has_text();
             let pause = Instant::now() + self.wire.quiet;
             let limit = if pausing { until.min(pause) } else { until };
-            match self.fill(limit).await {
-                Filled::Bytes => {}
-                Filled::Closed(cause) => return Err(self.gone(command, &cause)),
-                Filled::Nothing if pausing && pause <= until => {
-                    let text = self.inbox.take_all();
-                    trace!(target: "needlerig::wire", link = %self.name, received = %text);
-                    if let Some(reply) = self.echo.strip(&text) {
-                        return Ok(reply.to_owned());
-                    }
-                }
-                Filled::Nothing => {
-                    return Err(self.late(command, waited, self.inbox.excerpt()));
-                }
+            if self.fill(limit, command).await? {
+                continue;
+            }
+            if !pausing || pause > until {
+                return Err(self.late(command, waited, self.inbox.excerpt()));
+            }
+            let text = self.inbox.take_all();
+            trace!(target: "needlerig::wire", link = %self.name, received = %text);
+            if let Some(reply) = self.echo.strip(&text) {
+                return Ok(reply.to_owned());
             }
         }
     }
@@ -330,20 +335,20 @@ impl Port {
         self.echo.expected() && self.echo.strip(rest.trim_matches(['\r', '\n'])).is_none()
     }
 
-    /// Reads once, at the latest until `limit`.
-    async fn fill(&mut self, limit: Instant) -> Filled {
+    /// Reads once, at the latest until `limit`, and gives whether anything came.
+    async fn fill(&mut self, limit: Instant, command: &str) -> Result<bool, LinkError> {
         self.inbox.bytes.reserve(CHUNK);
         match timeout_at(limit, self.stream.read_buf(&mut self.inbox.bytes)).await {
-            Err(_) => Filled::Nothing,
-            Ok(Ok(0)) => Filled::Closed("the other end closed it".to_owned()),
+            Err(_) => Ok(false),
+            Ok(Ok(0)) => Err(self.gone(command, "the other end closed it")),
             Ok(Ok(_)) => {
                 // What needs a pause between commands needs it after its answer as well.
                 if !self.wire.pace.is_zero() {
                     self.last_sent = Some(Instant::now());
                 }
-                Filled::Bytes
+                Ok(true)
             }
-            Ok(Err(error)) => Filled::Closed(error.to_string()),
+            Ok(Err(error)) => Err(self.broken(command, &error)),
         }
     }
 
@@ -353,14 +358,16 @@ impl Port {
         let mut bytes = self.inbox.rest().len();
         loop {
             self.inbox.clear();
-            match self.fill(Instant::now() + quiet).await {
-                Filled::Nothing => return Ok(()),
-                Filled::Closed(cause) => return Err(self.gone("(draining)", &cause)),
-                Filled::Bytes => {
+            match self.fill(Instant::now() + quiet, "(draining)").await {
+                Ok(false) => return Ok(()),
+                Ok(true) => {
                     let drained = self.inbox.excerpt();
                     trace!(target: "needlerig::wire", link = %self.name, drained);
                     bytes += self.inbox.rest().len();
                 }
+                // It belongs to what is being discarded.
+                Err(LinkError::NotTaken { .. }) => {}
+                Err(error) => return Err(error),
             }
             if bytes > MOST_NOISE || Instant::now() >= end {
                 return Err(LinkError::Noisy {
@@ -368,6 +375,19 @@ impl Port {
                     bytes,
                 });
             }
+        }
+    }
+
+    /// An error of the stream.
+    fn broken(&self, command: &str, error: &io::Error) -> LinkError {
+        if !NotTaken::is(error) {
+            return self.gone(command, &error.to_string());
+        }
+        let (link, command) = (self.name.clone(), command.to_owned());
+        LinkError::NotTaken {
+            link,
+            command,
+            cause: error.to_string(),
         }
     }
 

@@ -273,7 +273,7 @@ fn refused(port: &Path, error: Errno) -> String {
 }
 
 /// Name of the group that may open a port.
-fn group_of(port: &Path) -> Option<String> {
+pub(crate) fn group_of(port: &Path) -> Option<String> {
     let gid = std::fs::metadata(port).ok()?.gid().to_string();
     let groups = std::fs::read_to_string("/etc/group").ok()?;
     groups.lines().find_map(|line| {

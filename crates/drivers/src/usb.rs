@@ -5,27 +5,30 @@
 //! slow answer then costs no aborted transfer, and the link's deadline can end the wait at any
 //! moment.
 
+mod list;
+mod thread;
+
+pub(crate) use list::find;
+pub use list::usb_name;
+
 use crate::frame::Wire;
+use crate::serial::group_of;
 use rustix::fs::{FlockOperation, Mode, OFlags, flock, open as open_file};
 use rustix::io::Errno;
 use serde::Deserialize;
 use std::io;
 use std::os::fd::OwnedFd;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::pin::Pin;
-use std::sync::Arc;
 use std::task::{Context, Poll, ready};
 use std::time::Duration;
+use thread::{Device, Job};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio::sync::mpsc::{
-    UnboundedReceiver, UnboundedSender, error::TryRecvError, unbounded_channel,
-};
+use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::oneshot;
 
 /// Longest piece asked for at once, unless the dialect has a shorter one.
 const PIECE: usize = 16_384;
-/// First and longest pause between two looks at the status byte.
-const LOOKS: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(10));
 
 /// What some instruments need on USB: the table `usb` of a dialect's `[wire]`. All off by default.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -36,60 +39,56 @@ pub struct Usb {
     pub piece: Option<usize>,
     /// The status byte is not to be trusted: answers are waited for without it.
     pub no_status: bool,
+    /// Messages are filled up with spaces to a multiple of four bytes, for an instrument that does
+    /// not take the padding that USBTMC wants.
+    pub whole_words: bool,
+    /// Longest message with its ending, in bytes. 52, for an instrument that reads no more than 64
+    /// bytes of a packet. A longer one is not sent.
+    pub longest: Option<usize>,
 }
 
-/// Finds the device of a resource name through the system's list, `/sys/class/usbmisc`.
-///
-/// # Errors
-/// Why there is none, with what is there.
-pub(crate) fn find(
-    list: &Path,
-    (vendor, product): (u16, u16),
-    serial: &str,
-    interface: Option<u8>,
-) -> Result<PathBuf, String> {
-    let mut others = Vec::new();
-    let mut found = Vec::new();
-    for entry in std::fs::read_dir(list).into_iter().flatten().flatten() {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        if !name.starts_with("usbtmc") {
-            continue;
-        }
-        let Ok(folder) = entry.path().join("device").canonicalize() else {
-            continue;
-        };
-        let text = |path: PathBuf| std::fs::read_to_string(path).unwrap_or_default();
-        let hex = |path: PathBuf| u16::from_str_radix(text(path).trim(), 16).ok();
-        let parent = folder.parent().unwrap_or(&folder);
-        let ids = (hex(parent.join("idVendor")), hex(parent.join("idProduct")));
-        let its_serial = text(parent.join("serial")).trim().to_owned();
-        let its_interface = hex(folder.join("bInterfaceNumber"));
-        let same = ids == (Some(vendor), Some(product))
-            && its_serial == serial
-            && interface.is_none_or(|wanted| its_interface == Some(wanted.into()));
-        if same {
-            found.push(Path::new("/dev").join(&name));
-        } else if let (Some(vendor), Some(product)) = ids {
-            others.push(format!(
-                "USB::0x{vendor:04X}::0x{product:04X}::{its_serial}::INSTR"
-            ));
+impl Usb {
+    /// Spaces to add to a message of so many bytes.
+    pub(crate) fn filling(&self, length: usize) -> usize {
+        match self.whole_words {
+            true => length.next_multiple_of(4) - length,
+            false => 0,
         }
     }
-    match (found.as_slice(), others.as_slice()) {
-        ([path], _) => Ok(path.clone()),
-        ([], []) => Err(
-            "there is no USB test instrument now; check the cable, and that the \
-                         kernel's module usbtmc is loaded (modprobe usbtmc)"
-                .to_owned(),
-        ),
-        ([], others) => Err(format!(
-            "it is not there now; there are {}",
-            others.join(", ")
-        )),
-        (several, _) => Err(format!(
-            "{} interfaces bear this name; add the number of one: …::0::INSTR",
-            several.len()
-        )),
+}
+
+/// A message or its answer that the instrument refused by halting the pipe, or did not take in the
+/// driver's time. The device is still there; it has to be cleared.
+#[derive(Debug, thiserror::Error)]
+#[error("USB: {0}")]
+pub(crate) struct NotTaken(Errno);
+
+impl NotTaken {
+    /// Whether an error of the stream is one.
+    pub fn is(error: &io::Error) -> bool {
+        error.get_ref().is_some_and(|inner| inner.is::<Self>())
+    }
+}
+
+/// Why a device can't be opened, and what to do.
+fn refused(path: &Path, error: Errno) -> String {
+    let shown = path.display();
+    match error {
+        Errno::ACCESS | Errno::PERM => match group_of(path).filter(|group| group != "root") {
+            Some(group) => format!(
+                "no permission for {shown}; join the group {group} (as root: usermod -a -G {group} \
+                 USER) and log in anew"
+            ),
+            None => format!(
+                "no permission for {shown}, which belongs to root alone; a udev rule gives it to a \
+                 group, such as SUBSYSTEM==\"usbmisc\", KERNEL==\"usbtmc*\", GROUP=\"dialout\", \
+                 MODE=\"0660\" (then join that group, and plug the instrument in anew)"
+            ),
+        },
+        Errno::NOENT | Errno::NODEV | Errno::NXIO => {
+            format!("{shown} is not there now ({error}); check the cable")
+        }
+        error => format!("{shown}: {error}"),
     }
 }
 
@@ -99,20 +98,7 @@ pub(crate) fn find(
 /// Why it can't be had, and what to do.
 pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
     let flags = OFlags::RDWR | OFlags::CLOEXEC;
-    let file = open_file(path, flags, Mode::empty()).map_err(|error| match error {
-        Errno::ACCESS | Errno::PERM => format!(
-            "no permission for {}; a udev rule gives it, such as SUBSYSTEM==\"usbmisc\", \
-             KERNEL==\"usbtmc*\", GROUP=\"plugdev\", MODE=\"0660\" (then plug it in anew)",
-            path.display()
-        ),
-        Errno::NOENT | Errno::NODEV | Errno::NXIO => {
-            format!(
-                "{} is not there now ({error}); check the cable",
-                path.display()
-            )
-        }
-        error => format!("{}: {error}", path.display()),
-    })?;
+    let file = open_file(path, flags, Mode::empty()).map_err(|error| refused(path, error))?;
     // A link that was dropped just now lets go once its thread has noticed.
     let mut held = Ok(());
     for _ in 0..10 {
@@ -135,13 +121,6 @@ pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
 /// Whether an open handle is one of a USB test instrument.
 pub(crate) fn is_one(file: &OwnedFd) -> bool {
     usbtmc_calls::capabilities(file).is_ok()
-}
-
-/// What the link asks of its thread.
-enum Job {
-    Write(Vec<u8>),
-    Clear(oneshot::Sender<io::Result<()>>),
-    Local(oneshot::Sender<io::Result<()>>),
 }
 
 /// Calls beside reading and writing.
@@ -189,11 +168,12 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
     let (jobs, inbox) = unbounded_channel();
     let (outbox, answers) = unbounded_channel();
     let device = Device {
-        file: Arc::new(file),
+        file,
         piece: wire.usb.piece.unwrap_or(PIECE).clamp(4, PIECE),
         most: wire.max_reply,
         status: capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status,
         remote,
+        halted: false,
         inbox,
         outbox,
     };
@@ -205,100 +185,6 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
         rest: Vec::new(),
     };
     Ok((stream, Calls(jobs)))
-}
-
-/// The thread's side.
-struct Device {
-    file: Arc<OwnedFd>,
-    piece: usize,
-    most: usize,
-    status: bool,
-    remote: bool,
-    inbox: UnboundedReceiver<Job>,
-    outbox: UnboundedSender<io::Result<Vec<u8>>>,
-}
-
-impl Device {
-    fn serve(mut self) {
-        let mut next = self.inbox.blocking_recv();
-        while let Some(job) = next {
-            let came = match job {
-                Job::Clear(done) => {
-                    // Nobody waits any more where the link was dropped.
-                    let _ = done.send(usbtmc_calls::clear(&self.file).map_err(io::Error::from));
-                    Ok(None)
-                }
-                Job::Local(done) => {
-                    let _ = done.send(self.local());
-                    Ok(None)
-                }
-                Job::Write(bytes) => self.exchange(&bytes),
-            };
-            next = match came {
-                Ok(Some(job)) => Some(job),
-                Ok(None) => self.inbox.blocking_recv(),
-                Err(error) => {
-                    let _ = self.outbox.send(Err(error));
-                    return;
-                }
-            };
-        }
-    }
-
-    fn local(&self) -> io::Result<()> {
-        if self.remote {
-            usbtmc_calls::go_to_local(&self.file)?;
-            usbtmc_calls::set_remote(&self.file, false)?;
-        }
-        Ok(())
-    }
-
-    /// Writes one message, and reads its answer where it asks for one. Gives the job that came
-    /// meanwhile and ended the wait.
-    fn exchange(&mut self, bytes: &[u8]) -> io::Result<Option<Job>> {
-        // Shorter than the message: it went out in part and the driver has aborted the rest.
-        if rustix::io::write(&self.file, bytes)? != bytes.len() {
-            return Err(io::ErrorKind::WriteZero.into());
-        }
-        // By IEEE 488.2 a message asks for an answer exactly when it holds this.
-        if !bytes.contains(&b'?') {
-            return Ok(None);
-        }
-        let mut pause = LOOKS.0;
-        while self.status {
-            match self.inbox.try_recv() {
-                Ok(job) => return Ok(Some(job)),
-                Err(TryRecvError::Disconnected) => return Ok(None),
-                Err(TryRecvError::Empty) => {}
-            }
-            if usbtmc_calls::status_byte(&self.file)? & usbtmc_calls::MESSAGE_AVAILABLE != 0 {
-                break;
-            }
-            std::thread::sleep(pause);
-            pause = (pause * 2).min(LOOKS.1);
-        }
-        self.read().map(|()| None)
-    }
-
-    /// Reads one answer to its end.
-    fn read(&self) -> io::Result<()> {
-        let mut space = vec![0; self.piece];
-        let mut whole = 0;
-        loop {
-            let count = match rustix::io::read(&*self.file, &mut space) {
-                Ok(count) => count,
-                // The driver has aborted the transfer: the answer is missing, the device is not.
-                Err(Errno::TIMEDOUT) => return Ok(()),
-                Err(error) => return Err(error.into()),
-            };
-            whole += count;
-            let ended = usbtmc_calls::attributes(&self.file)? & usbtmc_calls::END_OF_MESSAGE != 0;
-            let heard = self.outbox.send(Ok(space[..count].to_vec())).is_ok();
-            if ended || count == 0 || !heard || whole > self.most {
-                return Ok(());
-            }
-        }
-    }
 }
 
 impl AsyncRead for UsbStream {
@@ -341,5 +227,39 @@ impl AsyncWrite for UsbStream {
 
     fn poll_shutdown(self: Pin<&mut Self>, _: &mut Context<'_>) -> Poll<io::Result<()>> {
         Poll::Ready(Ok(()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn refusals_of_usb_instruments_say_what_to_do() {
+        let said = |path: &str, error| refused(Path::new(path), error);
+        let of_root = said("/dev/null", Errno::ACCESS);
+        for part in ["no permission", "SUBSYSTEM==\"usbmisc\"", "GROUP="] {
+            assert!(of_root.contains(part), "{of_root}");
+        }
+        assert!(said("/dev/null", Errno::NODEV).contains("check the cable"));
+    }
+
+    #[tokio::test]
+    async fn what_is_no_usb_instrument_is_not_talked_to() {
+        let error = open(Path::new("/dev/null")).await.unwrap_err();
+        assert!(error.contains("no USB test instrument"), "{error}");
+    }
+
+    #[test]
+    fn messages_are_filled_up_to_whole_words() {
+        let whole = Usb {
+            whole_words: true,
+            ..Usb::default()
+        };
+        assert_eq!(
+            [4, 5, 6, 7, 8].map(|length| whole.filling(length)),
+            [0, 3, 2, 1, 0]
+        );
+        assert_eq!(Usb::default().filling(5), 0);
     }
 }

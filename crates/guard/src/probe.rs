@@ -72,6 +72,7 @@ pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
         Err(error) => return Answer::Closed(format!("{error}")),
     };
     let all = dialects(folder);
+    let usb = matches!(resource, Resource::Usb { .. } | Resource::UsbDevice { .. });
     let mut asked: Vec<(String, Wire)> = Vec::new();
     for dialect in &all {
         let Some(common) = &dialect.common else {
@@ -83,7 +84,8 @@ pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
         };
         let question = common.identify.text().to_owned();
         let alike = |(before, on): &(String, Wire)| {
-            *before == question && on.ending == wire.ending && on.serial == wire.serial
+            // On USB a message ends with its transfer, and there is no speed.
+            *before == question && (usb || on.ending == wire.ending && on.serial == wire.serial)
         };
         if asked.iter().any(alike) {
             continue;

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 const GROUP: u8 = b'[';
 const CLEAR: Opcode = opcode::none(GROUP, 2);
+const CLEAR_IN_HALT: Opcode = opcode::none(GROUP, 7);
 const SET_TIMEOUT: Opcode = opcode::write::<u32>(GROUP, 10);
 const CAPABILITIES: Opcode = opcode::read::<u8>(GROUP, 17);
 const STATUS_BYTE: Opcode = opcode::read::<u8>(GROUP, 18);
@@ -34,6 +35,15 @@ pub const END_OF_MESSAGE: u8 = 1;
 pub fn clear(device: impl AsFd) -> Result<()> {
     // SAFETY: the opcode takes no argument.
     unsafe { ioctl(device, NoArg::<CLEAR>::new()) }
+}
+
+/// Ends a halt of the pipe from the instrument.
+///
+/// # Errors
+/// The system's.
+pub fn clear_in_halt(device: impl AsFd) -> Result<()> {
+    // SAFETY: the opcode takes no argument.
+    unsafe { ioctl(device, NoArg::<CLEAR_IN_HALT>::new()) }
 }
 
 /// Longest time of one transfer; the driver takes no less than 100 ms.

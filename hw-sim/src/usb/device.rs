@@ -1,11 +1,18 @@
-//! The device: descriptors, the messages of USBTMC 1.0, and a small instrument of IEEE 488.2.
+//! A test instrument: the messages of USBTMC 1.0, and a small instrument of IEEE 488.2.
 
-use super::{Done, Request};
+use super::descriptors::{TMC, TMC_CAPABILITIES, standard};
+use super::{Done, Model, Request};
 use std::collections::VecDeque;
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 const PACKET: usize = 512;
+const OUT: u8 = 0x01;
+const IN: u8 = 0x82;
+/// Most bytes that an instrument with one header names there.
+const LIE: usize = 500;
 const SUCCESS: u8 = 1;
 const FAILED: u8 = 0x80;
 
@@ -16,6 +23,15 @@ pub struct Quirks {
     pub no_empty_packet: bool,
     /// Messages are ignored before remote control.
     pub needs_remote: bool,
+    /// An answer has one header, which names 500 bytes at most and always an end; another request
+    /// begins the answer anew.
+    pub one_header: bool,
+    /// Messages with padding are ignored.
+    pub no_padding: bool,
+    /// Of each packet only so many bytes are read.
+    pub reads: Option<usize>,
+    /// The first message is lost.
+    pub deaf_at_first: bool,
 }
 
 /// What the device was told beside messages.
@@ -33,6 +49,10 @@ pub struct Seen {
     pub locals: u32,
     /// Requests for an answer that no question came before.
     pub unasked: u32,
+    /// What ended a halt, in order: a pipe by its address, or 0 for the clear of the instrument.
+    pub cures: Vec<u8>,
+    /// States of DTR (1) and RTS (2), as they were set.
+    pub lines: Vec<u8>,
 }
 
 pub(crate) struct Device {
@@ -43,13 +63,17 @@ pub(crate) struct Device {
     heard: Vec<u8>,
     /// An answer, and when it is there.
     answer: Option<(Instant, VecDeque<u8>)>,
+    /// What it passes its messages on to, and what has come from there.
+    beyond: Option<TcpStream>,
+    line: Vec<u8>,
     /// Tag and length of the input asked for.
     wanted: Option<(u8, usize)>,
     /// Bytes of the transfer under way; an end without bytes is an empty packet.
     transfer: Option<VecDeque<u8>>,
     /// Packets for the interrupt endpoint.
     interrupts: VecDeque<Vec<u8>>,
-    stalled: bool,
+    /// The pipes that are halted, by their addresses.
+    halted: Vec<u8>,
     /// The host waits for the end of a transfer that has ended.
     hung: bool,
 }
@@ -62,10 +86,12 @@ impl Device {
             seen,
             heard: Vec::new(),
             answer: None,
+            beyond: None,
+            line: Vec::new(),
             wanted: None,
             transfer: None,
             interrupts: VecDeque::new(),
-            stalled: false,
+            halted: Vec::new(),
             hung: false,
         }
     }
@@ -74,11 +100,36 @@ impl Device {
         note(&mut self.seen.lock().unwrap_or_else(PoisonError::into_inner));
     }
 
-    /// Serves a request; none while there is nothing to say.
-    pub fn take(&mut self, request: &Request) -> Option<Done> {
+    /// The device before an instrument that speaks lines.
+    pub fn before(mut self, instrument: TcpStream) -> Self {
+        self.beyond = Some(instrument);
+        self
+    }
+
+    /// Takes what has come from the instrument behind; a whole line is an answer.
+    fn listen(&mut self) {
+        let Some(beyond) = &mut self.beyond else {
+            return;
+        };
+        let mut chunk = [0; 512];
+        // Nothing there, or no longer anything there: the device is silent either way.
+        while let Ok(count @ 1..) = beyond.read(&mut chunk) {
+            self.line.extend(&chunk[..count]);
+        }
+        if self.line.ends_with(b"\n") {
+            let line = std::mem::take(&mut self.line);
+            self.answer = Some((Instant::now(), line.into()));
+        }
+    }
+}
+
+impl Model for Device {
+    fn take(&mut self, request: &Request) -> Option<Done> {
+        self.listen();
         match (request.endpoint, request.input) {
             (0, _) => Some(self.control(request)),
-            (1, false) if self.stalled => Some(Done::Stalled),
+            (1, false) if self.halted.contains(&OUT) => Some(Done::Stalled),
+            (2, true) if self.halted.contains(&IN) => Some(Done::Stalled),
             (1, false) => {
                 self.output(&request.data);
                 Some(Done::Taken)
@@ -88,7 +139,9 @@ impl Device {
             _ => Some(Done::Stalled),
         }
     }
+}
 
+impl Device {
     fn ready(&self) -> bool {
         let due = |(at, _): &(Instant, _)| *at <= Instant::now();
         self.answer.as_ref().is_some_and(due)
@@ -97,14 +150,19 @@ impl Device {
     /// A message, or the request for an answer.
     fn output(&mut self, data: &[u8]) {
         let [kind, tag, _, _, l0, l1, l2, l3, attributes, ..] = *data else {
-            self.stalled = true;
+            self.halted.push(OUT);
             return;
         };
         let length = u32::from_le_bytes([l0, l1, l2, l3]) as usize;
         match kind {
             1 => {
-                let text = data.get(12..12 + length).unwrap_or_default();
-                self.heard.extend(text);
+                if self.quirks.no_padding && data.len() != 12 + length {
+                    return;
+                }
+                let reads = self.quirks.reads.unwrap_or(PACKET);
+                let packets = data.chunks(PACKET);
+                let read = packets.flat_map(|packet| packet.iter().take(reads));
+                self.heard.extend(read.skip(12).take(length));
                 if attributes & 1 != 0 {
                     let text = std::mem::take(&mut self.heard);
                     self.hear(String::from_utf8_lossy(&text).trim());
@@ -117,11 +175,14 @@ impl Device {
                 self.wanted = Some((tag, length));
             }
             // What no instrument knows halts the endpoint, until it is cleared.
-            _ => self.stalled = true,
+            _ => self.halted.push(OUT),
         }
     }
 
     fn hear(&mut self, message: &str) {
+        if std::mem::take(&mut self.quirks.deaf_at_first) {
+            return;
+        }
         self.note(|seen| seen.messages.push(message.to_owned()));
         let remote = self
             .seen
@@ -129,6 +190,12 @@ impl Device {
             .unwrap_or_else(PoisonError::into_inner)
             .remote;
         if self.quirks.needs_remote && !remote {
+            return;
+        }
+        if let Some(beyond) = &mut self.beyond {
+            self.answer = None;
+            // A line that does not get through is never answered.
+            let _ = beyond.write_all(format!("{message}\n").as_bytes());
             return;
         }
         let now = Instant::now();
@@ -139,6 +206,14 @@ impl Device {
             (":SLOW?", ms) => {
                 let wait = Duration::from_millis(ms.parse().unwrap_or(0));
                 (now + wait, "+1.5E+00".to_owned())
+            }
+            (":HALT", _) => {
+                self.halted.push(OUT);
+                return;
+            }
+            (":HALT?", _) => {
+                self.halted.push(IN);
+                (now, String::new())
             }
             _ => return,
         };
@@ -153,12 +228,22 @@ impl Device {
         if self.transfer.is_none() && self.ready() {
             let (tag, most) = self.wanted?;
             let (_, text) = self.answer.as_mut()?;
-            let part: Vec<u8> = text.drain(..most.min(text.len())).collect();
-            let ended = text.is_empty();
-            let length = u32::try_from(part.len()).unwrap_or(u32::MAX).to_le_bytes();
+            let part: Vec<u8> = if self.quirks.one_header {
+                text.iter().copied().collect()
+            } else {
+                text.drain(..most.min(text.len())).collect()
+            };
+            let ended = text.is_empty() || self.quirks.one_header && part.len() <= LIE;
+            let named = part.len().min(if self.quirks.one_header {
+                LIE
+            } else {
+                usize::MAX
+            });
+            let length = u32::try_from(named).unwrap_or(u32::MAX).to_le_bytes();
             let mut transfer = VecDeque::from([2, tag, !tag, 0]);
             transfer.extend(length);
-            transfer.extend([u8::from(ended), 0, 0, 0]);
+            let end = ended || self.quirks.one_header;
+            transfer.extend([u8::from(end), 0, 0, 0]);
             transfer.extend(part);
             transfer.resize(transfer.len().next_multiple_of(4), 0);
             self.wanted = None;
@@ -183,24 +268,16 @@ impl Device {
     }
 
     fn control(&mut self, request: &Request) -> Done {
-        let [kind, code, v0, v1, ..] = request.setup;
+        let [kind, code, v0, ..] = request.setup;
+        if (kind, code) == (2, 1) {
+            let pipe = request.setup[4];
+            self.halted.retain(|halted| *halted != pipe);
+            self.note(|seen| seen.cures.push(pipe));
+        }
+        if let Some(done) = standard(request, &TMC, &self.serial) {
+            return done;
+        }
         let data = match (kind, code) {
-            // Descriptors.
-            (0x80, 6) => match (v1, v0) {
-                (1, _) => DEVICE.to_vec(),
-                (2, _) => CONFIGURATION.to_vec(),
-                (3, 0) => vec![4, 3, 9, 4],
-                (3, 3) => text(&self.serial),
-                (3, _) => text("Kestrel and Loom"),
-                _ => return Done::Stalled,
-            },
-            (0x80..=0x82, 0) => vec![0, 0],
-            // Configuration, interface, and an endpoint's halt cleared.
-            (0, 9) | (1, 11) => return Done::Taken,
-            (2, 1) => {
-                self.stalled = false;
-                return Done::Taken;
-            }
             (0xa2, 1 | 2) => vec![SUCCESS, 0, 0, 0, 0, 0, 0, 0],
             (0xa2, 3) => {
                 self.note(|seen| seen.aborts += 1);
@@ -216,7 +293,10 @@ impl Device {
             }
             (0xa2, 4) => vec![SUCCESS, 0, 0, 0, 0, 0, 0, 0],
             (0xa1, 5) => {
-                self.note(|seen| seen.clears += 1);
+                self.note(|seen| {
+                    seen.clears += 1;
+                    seen.cures.push(0);
+                });
                 self.hung = false;
                 self.heard.clear();
                 self.answer = None;
@@ -225,7 +305,7 @@ impl Device {
                 vec![SUCCESS]
             }
             (0xa1, 6) => vec![SUCCESS, 0],
-            (0xa1, 7) => CAPABILITIES.to_vec(),
+            (0xa1, 7) => TMC_CAPABILITIES.to_vec(),
             (0xa1, 128) => {
                 let status = u8::from(self.ready()) << 4;
                 self.interrupts.push_back(vec![v0 | 0x80, status]);
@@ -241,32 +321,6 @@ impl Device {
             }
             _ => return Done::Stalled,
         };
-        let length = data.len().min(request.length);
-        Done::Data(data[..length].to_vec())
+        request.answer(data)
     }
 }
-
-/// A descriptor of a text.
-fn text(text: &str) -> Vec<u8> {
-    let mut bytes = vec![0, 3];
-    bytes.extend(text.encode_utf16().flat_map(u16::to_le_bytes));
-    bytes[0] = u8::try_from(bytes.len()).unwrap_or(u8::MAX);
-    bytes
-}
-
-/// USB 2.0, vendor 0x1209 and product 0x0001 (for tests only), texts 1 to 3.
-const DEVICE: [u8; 18] = [18, 1, 0, 2, 0, 0, 0, 64, 0x09, 0x12, 1, 0, 0, 1, 1, 2, 3, 1];
-
-/// One interface of class FE, subclass 3, protocol 1, with endpoints 01, 82 and 83.
-const CONFIGURATION: [u8; 39] = [
-    9, 2, 39, 0, 1, 1, 0, 0xc0, 0, //
-    9, 4, 0, 0, 3, 0xfe, 3, 1, 0, //
-    7, 5, 0x01, 2, 0, 2, 0, //
-    7, 5, 0x82, 2, 0, 2, 0, //
-    7, 5, 0x83, 3, 2, 0, 1,
-];
-
-/// USBTMC 1.0 and its subclass 1.0: triggers none; 488.2, remote and local by the bus.
-const CAPABILITIES: [u8; 24] = [
-    SUCCESS, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 0b110, 0b1111, 0, 0, 0, 0, 0, 0, 0, 0,
-];

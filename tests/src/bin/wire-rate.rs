@@ -1,5 +1,5 @@
 //! `wire-rate [ROUNDS]`: questions per second over TCP and over a pseudo-terminal, by this
-//! project's link, by a bare loop over a `TcpStream`, and by PyVISA-py: in turns, on one server.
+//! project's link, by a bare loop of writes and reads, and by PyVISA-py: in turns, on one server.
 //! Prints the best of each and their ratios.
 
 use drivers::{Link, Wire};
@@ -9,7 +9,7 @@ use std::error::Error;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
-use std::os::fd::OwnedFd;
+use std::os::fd::{AsFd, OwnedFd};
 use std::path::Path;
 use std::process::{Command, ExitCode};
 use std::thread;
@@ -60,11 +60,16 @@ fn on_port() -> Outcome<(String, OwnedFd)> {
     unlockpt(&end)?;
     let path = ptsname(&end, Vec::new())?.into_string()?;
     let kept = ioctl_tiocgptpeer(&end, flags)?;
-    let mut modes = tcgetattr(&kept)?;
-    modes.make_raw();
-    tcsetattr(&kept, OptionalActions::Now, &modes)?;
+    make_raw(&kept)?;
     thread::spawn(move || answer(File::from(end)));
     Ok((path, kept))
+}
+
+/// Sets a port so that a read waits for what comes, as it is.
+fn make_raw(port: impl AsFd) -> Outcome<()> {
+    let mut modes = tcgetattr(&port)?;
+    modes.make_raw();
+    Ok(tcsetattr(&port, OptionalActions::Now, &modes)?)
 }
 
 /// The rate where the quickest [`IN_A_ROW`] took so long.
@@ -72,16 +77,27 @@ fn rate(quickest: Duration) -> f64 {
     f64::from(IN_A_ROW) / quickest.as_secs_f64()
 }
 
-fn bare(port: u16) -> Outcome<f64> {
-    let mut stream = TcpStream::connect(("127.0.0.1", port))?;
+fn bare_on_tcp(port: u16) -> Outcome<f64> {
+    let stream = TcpStream::connect(("127.0.0.1", port))?;
     stream.set_nodelay(true)?;
-    let mut answers = BufReader::new(stream.try_clone()?);
+    bare(&stream, &stream)
+}
+
+fn bare_on_port(path: &str) -> Outcome<f64> {
+    let port = File::options().read(true).write(true).open(path)?;
+    // The one before may have left it otherwise.
+    make_raw(&port)?;
+    bare(&port, &port)
+}
+
+fn bare(mut to: impl Write, from: impl Read) -> Outcome<f64> {
+    let mut answers = BufReader::new(from);
     let mut line = String::new();
     let mut quickest = Duration::MAX;
     for _ in 0..TIMES {
         let began = Instant::now();
         for _ in 0..IN_A_ROW {
-            stream.write_all(b":MEAS:VOLT?\n")?;
+            to.write_all(b":MEAS:VOLT?\n")?;
             line.clear();
             answers.read_line(&mut line)?;
         }
@@ -133,13 +149,14 @@ fn measure(rounds: u32) -> Outcome<()> {
     let socket = format!("TCPIP::127.0.0.1::{tcp}::SOCKET");
     let (path, _kept) = on_port()?;
     let port = format!("ASRL{path}::INSTR");
-    let mut best = [0.0_f64; 5];
-    println!("questions/s    bare loop      ours  PyVISA-py | port: ours  PyVISA-py");
+    let mut best = [0.0_f64; 6];
+    println!("questions/s  TCP: bare      ours  PyVISA-py | port: bare      ours  PyVISA-py");
     for round in 1..=rounds {
         let turn = [
-            bare(tcp)?,
+            bare_on_tcp(tcp)?,
             ours(&socket)?,
             pyvisa(&socket)?,
+            bare_on_port(&path)?,
             ours(&port)?,
             pyvisa(&port)?,
         ];
@@ -149,16 +166,22 @@ fn measure(rounds: u32) -> Outcome<()> {
         show(&format!("round {round}"), turn);
     }
     show("best", best);
-    let [bare, link, python, on_port, python_on_port] = best;
+    let [bare, link, python, bare_on_port, on_port, python_on_port] = best;
     println!("TCP: ours / bare loop  {:.0} %", 100.0 * link / bare);
     println!("TCP: ours / PyVISA-py  {:.1}", link / python);
+    println!(
+        "port: ours / bare loop {:.0} %",
+        100.0 * on_port / bare_on_port
+    );
     println!("port: ours / PyVISA-py {:.1}", on_port / python_on_port);
     Ok(())
 }
 
-fn show(name: &str, [bare, link, python, on_port, python_on_port]: [f64; 5]) {
+fn show(name: &str, rates: [f64; 6]) {
+    let [bare, link, python, bare_on_port, on_port, python_on_port] = rates;
     println!(
-        "{name:<12} {bare:>11.0} {link:>9.0} {python:>10.0} | {on_port:>10.0} {python_on_port:>10.0}"
+        "{name:<12} {bare:>9.0} {link:>9.0} {python:>10.0} | {bare_on_port:>10.0} {on_port:>9.0} \
+         {python_on_port:>10.0}"
     );
 }
 

@@ -1,23 +1,53 @@
 //! Which ports this machine has, under which names, and who made them.
 
+use drivers::usb_name;
 use std::fs::{read_dir, read_to_string};
 use std::path::{Path, PathBuf};
+
+const NUMBERED: &str = "this name may belong to another one after a replug";
 
 /// One port.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Port {
     /// Its device.
     pub device: PathBuf,
-    /// The best name for a rig file.
-    pub name: PathBuf,
+    /// What to write in a rig file.
+    pub resource: String,
     /// What to mind about that name.
     pub mind: Option<&'static str>,
     /// Vendor id of a USB device: four hex digits.
     pub vendor: Option<String>,
 }
 
-/// USB serial ports and USB test instruments below `dev` (mostly `/dev`).
-pub fn ports(dev: &Path) -> Vec<Port> {
+impl Port {
+    /// A port that somebody has named.
+    #[must_use]
+    pub fn named(path: &Path) -> Self {
+        Self {
+            device: path.to_owned(),
+            resource: resource(path),
+            mind: None,
+            vendor: vendor(path),
+        }
+    }
+}
+
+/// A resource by this path.
+fn resource(path: &Path) -> String {
+    match is_tmc(path) {
+        true => path.display().to_string(),
+        false => format!("ASRL{}::INSTR", path.display()),
+    }
+}
+
+fn is_tmc(device: &Path) -> bool {
+    let name = device.file_name().unwrap_or_default().to_string_lossy();
+    name.starts_with("usbtmc")
+}
+
+/// USB serial ports and USB test instruments below `dev` (mostly `/dev`); `list` is the system's of
+/// the latter (mostly `/sys/class/usbmisc`).
+pub fn ports(dev: &Path, list: &Path) -> Vec<Port> {
     let by_id = links(&dev.join("serial/by-id"));
     let by_path = links(&dev.join("serial/by-path"));
     let mut devices: Vec<PathBuf> = listed(dev)
@@ -45,28 +75,27 @@ pub fn ports(dev: &Path) -> Vec<Port> {
         .into_iter()
         .map(|device| {
             let (id, path) = (name(&by_id, &device), name(&by_path, &device));
-            let tmc = device.to_string_lossy().contains("usbtmc");
             // A maker that gives no serial numbers gives two adapters the same by-id name, which then
             // leads to one of them only.
-            let (name, mind) = match (id, path) {
-                (Some(id), _) => (id, None),
+            let (resource, mind) = match (id, path) {
+                _ if is_tmc(&device) => match usb_name(list, &device) {
+                    Some(name) => (name, None),
+                    None => (resource(&device), Some(NUMBERED)),
+                },
+                (Some(id), _) => (resource(&id), None),
                 (None, Some(path)) => (
-                    path,
+                    resource(&path),
                     Some(
                         "it has no by-id name of its own, as two adapters without serial numbers \
                          have: this name stays with the socket it is plugged into",
                     ),
                 ),
-                (None, None) if tmc => (device.clone(), None),
-                (None, None) => (
-                    device.clone(),
-                    Some("this name may belong to another port after a replug"),
-                ),
+                (None, None) => (resource(&device), Some(NUMBERED)),
             };
             Port {
                 vendor: vendor(&device),
                 device,
-                name,
+                resource,
                 mind,
             }
         })
@@ -106,7 +135,7 @@ fn vendor(device: &Path) -> Option<String> {
 /// A udev rule that lets a group use the devices of a vendor: its id is four hex digits, without the
 /// 0x that would make the rule match nothing.
 pub fn udev_rule(device: &Path, vendor: &str) -> String {
-    let subsystem = match device.to_string_lossy().contains("usbtmc") {
+    let subsystem = match is_tmc(device) {
         true => "usbmisc",
         false => "tty",
     };
@@ -136,17 +165,20 @@ mod tests {
         let dev_path = |name: &str| dev.join(name);
         create_dir_all(dev_path("serial/by-id")).unwrap();
         create_dir_all(dev_path("serial/by-path")).unwrap();
-        for name in ["ttyUSB0", "ttyUSB1", "null"] {
+        for name in ["ttyUSB0", "ttyUSB1", "usbtmc0", "null"] {
             write(dev_path(name), "").unwrap();
         }
         symlink("../../ttyUSB1", dev_path("serial/by-id/usb-adapter")).unwrap();
         symlink("../../ttyUSB0", dev_path("serial/by-path/socket-1")).unwrap();
         symlink("../../ttyUSB1", dev_path("serial/by-path/socket-2")).unwrap();
-        let found = ports(&dev.canonicalize().unwrap());
+        let found = ports(&dev.canonicalize().unwrap(), &dev_path("none"));
         std::fs::remove_dir_all(&dev).unwrap();
-        assert_eq!(found.len(), 2, "{found:?}");
-        assert!(found[0].name.ends_with("by-path/socket-1"), "{found:?}");
+        assert_eq!(found.len(), 3, "{found:?}");
+        let ends = |index: usize, end: &str| found[index].resource.ends_with(end);
+        assert!(ends(0, "by-path/socket-1::INSTR"), "{found:?}");
         assert!(found[0].mind.unwrap().contains("without serial numbers"));
-        assert!(found[1].name.ends_with("by-id/usb-adapter"), "{found:?}");
+        assert!(ends(1, "by-id/usb-adapter::INSTR"), "{found:?}");
+        // Nothing is known of this one but its number.
+        assert!(ends(2, "/usbtmc0") && found[2].mind.is_some(), "{found:?}");
     }
 }

@@ -18,7 +18,8 @@ const USUAL_PORTS: [u16; 4] = [5025, 5555, 2268, 7777];
 /// Arguments of `rig probe`.
 #[derive(Debug, Args)]
 pub struct Probe {
-    /// Serial ports to ask besides those of USB adapters, such as /dev/ttyS0
+    /// Serial ports to ask besides those of USB adapters, such as /dev/ttyS0; USB test instruments
+    /// are asked anyway
     ports: Vec<PathBuf>,
     /// Instrument on the network; no others are looked for there
     #[arg(long, value_name = "ADDRESS[:PORT]")]
@@ -50,13 +51,9 @@ pub fn run(probe: &Probe) -> Result<ExitCode, Failure> {
         .enable_all()
         .build()?;
     let mut found = Vec::new();
-    let given = probe.ports.iter().map(|path| Port {
-        device: path.clone(),
-        name: path.clone(),
-        mind: None,
-        vendor: None,
-    });
-    for port in ports(Path::new("/dev")).into_iter().chain(given) {
+    let given = probe.ports.iter().map(|path| Port::named(path));
+    let here = ports(Path::new("/dev"), Path::new("/sys/class/usbmisc"));
+    for port in here.into_iter().chain(given) {
         found.push(at_port(&runtime, &port, probe.dialects.as_deref()));
     }
     for host in &probe.host {
@@ -101,23 +98,7 @@ pub fn run(probe: &Probe) -> Result<ExitCode, Failure> {
 
 fn at_port(runtime: &tokio::runtime::Runtime, port: &Port, folder: Option<&Path>) -> Found {
     let mut mind: Vec<String> = port.mind.iter().map(|text| (*text).to_owned()).collect();
-    if port.device.to_string_lossy().contains("usbtmc") {
-        // Opening it sends nothing.
-        let opened = OpenOptions::new().read(true).write(true).open(&port.device);
-        let answer = match opened {
-            Ok(_) => Answer::Silent,
-            Err(error) => Answer::Closed(error.to_string()),
-        };
-        mind.push("a USB test instrument; this command does not ask those".to_owned());
-        mind.extend(rule(port, &answer));
-        let resource = port.device.display().to_string();
-        return Found {
-            resource,
-            answer,
-            mind,
-        };
-    }
-    let resource = format!("ASRL{}::INSTR", port.name.display());
+    let resource = port.resource.clone();
     tell(&format!("asking {resource}"));
     let answer = runtime.block_on(ask_identity(&resource, folder));
     mind.extend(rule(port, &answer));
@@ -130,12 +111,8 @@ fn at_port(runtime: &tokio::runtime::Runtime, port: &Port, folder: Option<&Path>
 
 /// The udev rule that would help where permission is missing.
 fn rule(port: &Port, answer: &Answer) -> Option<String> {
-    let denied = |text: &String| {
-        let text = text.to_lowercase();
-        text.contains("no permission") || text.contains("permission denied")
-    };
     match (answer, &port.vendor) {
-        (Answer::Closed(text), Some(vendor)) if denied(text) => Some(format!(
+        (Answer::Closed(text), Some(vendor)) if text.contains("no permission") => Some(format!(
             "or let a group use it: as root, write this line to /etc/udev/rules.d/60-needlerig.rules \
              and plug it in anew: {}",
             udev_rule(&port.device, vendor)
@@ -237,7 +214,7 @@ fn page(found: &[Found]) -> String {
     }
     sheet.gap();
     let text = "only identity questions were sent; opening a serial port raises DTR, which starts \
-                some boards anew";
+                some boards anew; a USB test instrument's input and output queues are cleared first";
     sheet.row("sent", text);
     sheet.gap();
     sheet.text()

@@ -1,69 +1,15 @@
-//! The driver of USB test instruments against the kernel's: runs inside the emulated machine that
-//! `cargo xtask usb` boots, with the module vhci-hcd. Prints one line for each check.
+//! USB test instruments: questions, deadlines, aborts, unplugging.
 
-use drivers::{Link, LinkError, LinkState, Wire};
-use hw_sim::usb::{Plugged, Quirks, Seen, plug};
-use std::path::Path;
-use std::process::ExitCode;
-use std::sync::PoisonError;
+use crate::common::{DEADLINE, IDENTITY, NAME, Outcome, ask, opened, plugged, seen, sure, there};
+use crate::common::{wire, wrong};
+use drivers::{LinkError, LinkState, Wire};
+use hw_sim::usb::{Quirks, plug};
 use std::time::{Duration, Instant};
 
-const NAME: &str = "USB0::0x1209::0x0001::SN0001::INSTR";
 const IN_DECIMAL: &str = "USB0::4617::1::SN0001::0::INSTR";
-const DEADLINE: Duration = Duration::from_millis(1500);
-const IDENTITY: &str = "KESTREL AND LOOM,TMC 1,SN0001,1.0";
-
-type Outcome = Result<String, String>;
-
-fn wire() -> Wire {
-    let mut wire = Wire::lines(DEADLINE);
-    wire.quiet = Duration::from_millis(50);
-    wire
-}
-
-fn seen(device: &Plugged) -> Seen {
-    let seen = device.seen.lock();
-    seen.unwrap_or_else(PoisonError::into_inner).clone()
-}
-
-fn wrong(what: impl std::fmt::Debug) -> String {
-    format!("{what:?}")
-}
-
-fn sure(fact: bool, else_: impl std::fmt::Debug) -> Result<(), String> {
-    fact.then_some(()).ok_or_else(|| wrong(else_))
-}
-
-/// Plugs a device in and waits until the kernel has made a device file.
-fn plugged(port: u32, device: &str, quirks: Quirks) -> Result<Plugged, String> {
-    let plugged = plug(port, "SN0001", quirks).map_err(wrong)?;
-    there(device, true)?;
-    Ok(plugged)
-}
-
-fn there(device: &str, wanted: bool) -> Result<(), String> {
-    let until = Instant::now() + Duration::from_secs(20);
-    while Path::new(device).exists() != wanted {
-        sure(Instant::now() < until, (device, wanted))?;
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    Ok(())
-}
-
-async fn opened(name: &str, wire: &Wire) -> Result<Link, String> {
-    let resource = name.parse().map_err(wrong)?;
-    Link::open(&resource, wire)
-        .await
-        .map_err(|error| error.to_string())
-}
-
-async fn ask(link: &mut Link, question: &str) -> Outcome {
-    let answer = link.query(question, DEADLINE).await;
-    answer.map_err(|error| error.to_string())
-}
 
 /// Questions and answers of many lengths, whole packets among them, by every form of the name.
-async fn questions() -> Outcome {
+pub async fn questions() -> Outcome {
     let device = plugged(0, "/dev/usbtmc0", Quirks::default())?;
     for name in [NAME, IN_DECIMAL, "/dev/usbtmc0"] {
         let mut link = opened(name, &wire()).await?;
@@ -95,7 +41,7 @@ async fn questions() -> Outcome {
 }
 
 /// A slow answer within its deadline; a missing one; and a late one, which is never taken for the next.
-async fn deadlines() -> Outcome {
+pub async fn deadlines() -> Outcome {
     let device = plugged(0, "/dev/usbtmc0", Quirks::default())?;
     let mut link = opened(NAME, &wire()).await?;
     let slow = ask(&mut link, ":SLOW? 1000").await?;
@@ -117,7 +63,7 @@ async fn deadlines() -> Outcome {
 }
 
 /// Without the status byte: the kernel's own time runs out and it aborts the transfer.
-async fn aborts() -> Outcome {
+pub async fn aborts() -> Outcome {
     let device = plugged(0, "/dev/usbtmc0", Quirks::default())?;
     let mut wire = wire();
     wire.usb.no_status = true;
@@ -133,38 +79,8 @@ async fn aborts() -> Outcome {
     Ok(format!("{} abort, {} clear", seen.aborts, seen.clears))
 }
 
-/// An instrument without the empty packet: short pieces are the cure.
-async fn whole_packets() -> Outcome {
-    let quirks = Quirks {
-        no_empty_packet: true,
-        needs_remote: true,
-    };
-    let _device = plugged(0, "/dev/usbtmc0", quirks)?;
-    let mut wire = wire();
-    let mut link = opened(NAME, &wire).await?;
-    let plain = link.query(":LONG? 499", DEADLINE).await;
-    sure(matches!(plain, Err(LinkError::Timeout { .. })), plain)?;
-    drop(link);
-    wire.usb.piece = Some(496);
-    let until = Instant::now() + Duration::from_secs(10);
-    let mut link = loop {
-        // The thread lets go once the kernel's time has run out.
-        match opened(NAME, &wire).await {
-            Ok(link) => break link,
-            Err(why) => sure(Instant::now() < until, why)?,
-        }
-        std::thread::sleep(Duration::from_millis(50));
-    };
-    link.resync("*IDN?", IDENTITY).await.map_err(wrong)?;
-    for length in [495, 496, 498, 499, 500, 501, 1500, 5000] {
-        let answer = ask(&mut link, &format!(":LONG? {length}")).await?;
-        sure(answer.len() == length, (length, answer.len()))?;
-    }
-    Ok("by pieces of 496 bytes".to_owned())
-}
-
 /// Unplugged while the kernel's driver waits in a read: gone at once.
-async fn pulled_in_a_read() -> Outcome {
+pub async fn pulled_in_a_read() -> Outcome {
     let mut wire = wire();
     wire.usb.no_status = true;
     wire.deadline = Duration::from_secs(10);
@@ -173,7 +89,7 @@ async fn pulled_in_a_read() -> Outcome {
 
 /// Unplugged while the status byte is looked at. A call for it that is under way on the virtual
 /// controller is given back only after the driver's own 5 s.
-async fn pulled_at_the_status_byte() -> Outcome {
+pub async fn pulled_at_the_status_byte() -> Outcome {
     pulled(wire(), Duration::from_secs(7)).await
 }
 
@@ -197,7 +113,7 @@ async fn pulled(wire: Wire, within: Duration) -> Outcome {
 }
 
 /// Plugged in again while another holds the old number: found by its name all the same.
-async fn another_number() -> Outcome {
+pub async fn another_number() -> Outcome {
     // Something else takes the old number.
     let _other = plug(1, "SN0002", Quirks::default()).map_err(wrong)?;
     there("/dev/usbtmc0", true)?;
@@ -206,44 +122,4 @@ async fn another_number() -> Outcome {
     let identity = ask(&mut link, "*IDN?").await?;
     sure(identity == IDENTITY, identity)?;
     Ok("back as usbtmc1".to_owned())
-}
-
-async fn all() -> bool {
-    let mut good = true;
-    macro_rules! check {
-        ($($name:ident),+) => {$(
-            let (word, text) = match $name().await {
-                Ok(text) => ("ok", text),
-                Err(why) => ("FAILED", why),
-            };
-            println!("usb {}: {word}: {text}", stringify!($name));
-            good &= word == "ok";
-            if let Err(why) = there("/dev/usbtmc0", false) {
-                println!("usb: still plugged in: {why}");
-            }
-        )+};
-    }
-    check!(
-        questions,
-        deadlines,
-        aborts,
-        whole_packets,
-        pulled_in_a_read,
-        pulled_at_the_status_byte,
-        another_number
-    );
-    good
-}
-
-fn main() -> ExitCode {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build();
-    match runtime.map(|runtime| runtime.block_on(all())) {
-        Ok(true) => {
-            println!("usb: all passed");
-            ExitCode::SUCCESS
-        }
-        _ => ExitCode::FAILURE,
-    }
 }
