@@ -266,8 +266,8 @@ fn a_ramp_without_motion_ends_at_the_first_motion() {
     });
 }
 
-/// Grows the current to `enough` as a procedure does that sees nothing move, and holds it until twice
-/// as much is permitted.
+/// Grows the current to `enough` as a procedure does that sees nothing move, and holds it until half
+/// as much again is permitted.
 async fn grown_unseen(guard: &mut Guard, rig: &Rig, first: Arrangement, enough: Amps) -> Report {
     guard
         .propose(Proposal::Arrange(first.clone()))
@@ -277,7 +277,7 @@ async fn grown_unseen(guard: &mut Guard, rig: &Rig, first: Arrangement, enough: 
     let mut ranges = rig.creep_ranges().into_iter();
     let mut range = ranges.next().unwrap();
     let mut target = Amps::micro(0.5);
-    loop {
+    for _ in 0..200 {
         guard.propose(step_to(target)).await.unwrap();
         let here = guard.propose(hold(1.0)).await.unwrap();
         if here.quiet_end.is_some() {
@@ -299,6 +299,7 @@ async fn grown_unseen(guard: &mut Guard, rig: &Rig, first: Arrangement, enough: 
             guard.propose(Proposal::Arrange(next)).await.unwrap();
         }
     }
+    panic!("the guard permits no more than {target}");
 }
 
 fn hold(seconds: f64) -> Proposal {

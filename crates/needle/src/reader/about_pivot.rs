@@ -39,7 +39,7 @@ pub(crate) fn propose(
     let size = (plate.plane.width, plate.plane.height);
     let about = About {
         size,
-        pivot: pivot.at,
+        pivot,
         rest: angles[0],
         way: total.signum(),
         reach,
@@ -75,7 +75,7 @@ pub(crate) fn propose(
             view: scale.plane.view,
             step: scale.plane.step,
             covariance: scale.plane.covariance.iter().copied().collect(),
-            misfit: scale.plane.misfit(scale.marks.len()),
+            misfit: scale.plane.misfit(),
             pivot: pivot.at.into(),
             pivot_covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
             reach,
@@ -124,7 +124,7 @@ fn doubts(scale: &Scale, proposal: &Proposal, plate: &Plate) -> Vec<String> {
             scale.plane.rms
         ));
     }
-    if scale.plane.misfit(scale.marks.len()) > MISFIT {
+    if scale.plane.misfit() > MISFIT {
         doubts.push("marks that fit no evenly divided scale about this pivot".to_owned());
     }
     let lens = scale.plane.view.lens();

@@ -2,6 +2,7 @@
 //! their common end on a circle about that point.
 
 use super::solve::{Residuals, solve};
+use super::stroke::Pivot;
 use super::view::{Lens, UNKNOWNS, View, angle_of, wrap};
 use nalgebra::{DMatrix, DVector, Vector2};
 
@@ -31,6 +32,8 @@ pub(crate) struct Plane {
     /// Robust scatter of the marks across, in pixels.
     pub(crate) rms: f64,
     pub(crate) cost: f64,
+    /// Degrees of freedom that the cost has.
+    free: usize,
 }
 
 /// Standard deviations known beforehand: of the logarithm of the focal length about that of the
@@ -43,8 +46,6 @@ const HEIGHT: (f64, f64) = (0.035, 0.02);
 /// By how much a scale's centre misses the needle's axis, in dial radii, as a standard deviation: a
 /// tenth of a millimetre on the usual dial (common practice).
 const ECCENTRIC: f64 = 0.002;
-/// Standard deviation of the pivot where the needle's lines meet, in pixels.
-const PIVOT: f64 = 0.15;
 /// Square of the distance, in standard deviations, from which on a view is another one.
 const FAR: f64 = 9.0;
 /// By how much neighbouring marks that err alike make a difference of costs look larger.
@@ -89,7 +90,7 @@ impl Starts {
 pub(crate) struct Seen<'a> {
     pub(crate) marks: &'a [Mark],
     /// Where the needle's axis appears, at the needle's height.
-    pub(crate) pivot: Vector2<f64>,
+    pub(crate) pivot: Pivot,
 }
 
 impl Seen<'_> {
@@ -120,9 +121,9 @@ impl Seen<'_> {
         Some(best)
     }
 
-    fn search(&self, start: View, step: f64, rounds: usize) -> Option<Plane> {
+    fn search(&self, start: View, from: f64, rounds: usize) -> Option<Plane> {
         let mut unknowns = start.unknowns().to_vec();
-        unknowns.push(step);
+        unknowns.push(from);
         let solution = solve(&unknowns, &SMALL, rounds, |unknowns| {
             let (view, step) = split(&start, unknowns);
             self.residuals(&view, step)
@@ -130,13 +131,17 @@ impl Seen<'_> {
         let (view, step) = split(&start, &solution.unknowns);
         let mut across: Vec<f64> = offsets(self.marks, &view, step).map(f64::abs).collect();
         let rms = super::line::median(&mut across)? * 1.4826;
-        let sound = view.tilt() < 0.9 && step > 0.0 && rms.is_finite();
+        let sound = view.tilt() < 0.9 && step * from > 0.0 && rms.is_finite();
+        // Two points of every mark, such ends as were found, the pivot's two places and two priors.
+        let ends = self.marks.iter().filter(|mark| mark.end.is_some()).count();
+        let known = 2 * self.marks.len() + ends + 4;
         sound.then_some(Plane {
             view,
             step,
             covariance: solution.covariance,
             rms,
             cost: solution.cost,
+            free: known.saturating_sub(SMALL.len()).max(1),
         })
     }
 
@@ -167,20 +172,21 @@ impl Seen<'_> {
         let (low, high) = (lens.above(height - spread), lens.above(height + spread));
         let way = (high - low) / 2.0;
         let along = way.try_normalize(1e-9).unwrap_or_else(Vector2::x);
-        let off = self.pivot - (low + high) / 2.0;
-        let sigma = (ECCENTRIC * scale).hypot(PIVOT);
-        let across = off.x * along.y - off.y * along.x;
-        [off.dot(&along) / sigma.hypot(way.norm()), across / sigma]
+        let across = Vector2::new(along.y, -along.x);
+        let off = self.pivot.at - (low + high) / 2.0;
+        let in_units = |towards: &Vector2<f64>, more: f64| {
+            let square = towards.dot(&(self.pivot.covariance * towards));
+            off.dot(towards) / square.sqrt().hypot(ECCENTRIC * scale).hypot(more)
+        };
+        [in_units(&along, way.norm()), in_units(&across, 0.0)]
     }
 }
 
 impl Plane {
     /// By how much marks, pivot and what is known beforehand contradict each other: the cost per
     /// degree of freedom, about 1 where all is as it should be.
-    pub(crate) fn misfit(&self, marks: usize) -> f64 {
-        // Two points and an end each, the pivot's two places and two priors, against the unknowns.
-        let free = 3 * marks + 4 - SMALL.len();
-        self.cost / free as f64
+    pub(crate) fn misfit(&self) -> f64 {
+        self.cost / self.free as f64
     }
 
     fn unknowns(&self) -> DVector<f64> {
@@ -233,11 +239,12 @@ pub(crate) fn offsets(marks: &[Mark], view: &View, step: f64) -> impl Iterator<I
 mod tests {
     use super::super::view::polar;
     use super::*;
+    use nalgebra::Matrix2;
 
-    /// Marks on an arc of 100°, seen 15° aslant.
-    fn seen() -> (Vec<Mark>, View, f64) {
+    /// Marks on an arc of 100°, seen 15° aslant; up-scale is clockwise when `way` is 1.
+    fn seen(way: f64) -> (Vec<Mark>, View, f64) {
         let square = View::square((1280, 720), Vector2::new(640.0, 560.0), 400.0, 0.0);
-        let (view, step) = (square.tilted(0.2, 0.17), 100f64.to_radians() / 30.0);
+        let (view, step) = (square.tilted(0.2, 0.17), way * 100f64.to_radians() / 30.0);
         let lens = view.lens();
         let mark = |number: i32| {
             let at = |radius: f64| lens.project(polar(f64::from(number) * step, radius));
@@ -254,13 +261,42 @@ mod tests {
     }
 
     fn fitted(marks: &[Mark], start: View, step: f64) -> Option<Plane> {
-        let pivot = start.tilted(0.2, 0.17).lens().above(0.03);
+        let pivot = Pivot {
+            at: start.tilted(0.2, 0.17).lens().above(0.03),
+            covariance: Matrix2::identity() * 0.01,
+        };
         Seen { marks, pivot }.fit(start, step, Starts::Wide)
     }
 
     #[test]
+    fn a_scale_that_runs_anticlockwise_is_found_as_well() {
+        let (marks, start, step) = seen(-1.0);
+        let plane = fitted(&marks, start, step * 1.03).unwrap();
+        assert!((plane.step / step - 1.0).abs() < 1e-3 && plane.misfit() < 1.0);
+    }
+
+    /// The worse of two views counts by its odds: as likely as the best, it makes half of the square of
+    /// their distance uncertain; at a cost higher by 20, next to nothing.
+    #[test]
+    fn a_view_that_fits_as_well_makes_the_best_one_uncertain() {
+        let (marks, start, step) = seen(1.0);
+        let best = fitted(&marks, start, step).unwrap();
+        let mut other = best.clone();
+        other.view = best.view.longer(1.2);
+        let apart = (&other.unknowns() - best.unknowns())[6];
+        let grown = |cost: f64| {
+            let (mut plane, mut other) = (best.clone(), other.clone());
+            other.cost += cost;
+            assert!(plane.is_elsewhere(&other) && !plane.is_elsewhere(&plane));
+            plane.doubt(&other);
+            (plane.covariance[(6, 6)] - best.covariance[(6, 6)]) / (apart * apart)
+        };
+        assert!((grown(0.0) - 0.5).abs() < 1e-9 && grown(20.0) < 0.01);
+    }
+
+    #[test]
     fn the_plane_is_found_from_its_marks() {
-        let (mut marks, start, step) = seen();
+        let (mut marks, start, step) = seen(1.0);
         // One of them is not a mark at all.
         marks[7].points[0].x += 6.0;
         let plane = fitted(&marks, start, step * 1.03).unwrap();
@@ -274,7 +310,7 @@ mod tests {
 
     #[test]
     fn four_marks_are_too_few() {
-        let (marks, start, step) = seen();
+        let (marks, start, step) = seen(1.0);
         assert!(fitted(&marks[..4], start, step).is_none());
     }
 }

@@ -291,14 +291,19 @@ fn reservations(
     found
 }
 
-/// The most by which marks may scatter, in pixels. The plane of a dial hangs on a small part of a pixel;
-/// along a straight scale the marks' mean place counts, as a share of its length.
+/// The most by which the marks of a dial may scatter, in pixels: its plane hangs on small parts of one.
+const SCATTER: f64 = 0.25;
+/// How uncertain the marks of a straight scale may leave its place, as a share of its length.
+const PLACE: f64 = 0.0003;
+
+/// The most by which marks may scatter, in pixels. Along a straight scale their mean counts.
 fn most_scatter(setup: &DialSetup) -> f64 {
     match &setup.geometry {
-        Geometry::Radial(_) => 0.25,
+        Geometry::Radial(_) => SCATTER,
         Geometry::Straight(_) => {
             let (zero, full) = (setup.place(setup.zero), setup.place(setup.full_scale));
-            0.001 * (full[0] - zero[0]).hypot(full[1] - zero[1])
+            let length = (full[0] - zero[0]).hypot(full[1] - zero[1]);
+            PLACE * length * (setup.marks.len() as f64).sqrt()
         }
     }
 }

@@ -5,6 +5,7 @@ use super::mark::{Gauge, Place};
 use super::picture::Plane as Pixels;
 use super::plane::{Mark, Plane, Seen, Starts, offsets};
 use super::refusal::SetupError;
+use super::stroke::Pivot;
 use super::unroll::{Blob, Grid, Ink, Unrolled};
 use super::view::{View, angle_of, polar, wrap};
 use nalgebra::Vector2;
@@ -15,7 +16,7 @@ use std::f64::consts::TAU;
 pub(crate) struct About {
     /// Width and height of the picture.
     pub(crate) size: (usize, usize),
-    pub(crate) pivot: Vector2<f64>,
+    pub(crate) pivot: Pivot,
     /// Angle of the needle at rest.
     pub(crate) rest: f64,
     /// 1 when up-scale is clockwise, −1 when not.
@@ -78,7 +79,7 @@ fn first_look(print: &Pixels, about: About) -> Option<(Chain, Ink)> {
         rows: (1.1 * about.reach) as usize,
     };
     let unrolled = Unrolled::new(print, grid, |angle, radius| {
-        about.pivot + polar(about.rest + about.way * angle, radius)
+        about.pivot.at + polar(about.rest + about.way * angle, radius)
     });
     chain::in_either_ink(&unrolled, |ink| {
         let blobs = unrolled.strokes(ink, (0.02 * about.reach).max(3.0));
@@ -91,7 +92,7 @@ fn as_marks(chain: &Chain, about: About) -> (Vec<Mark>, View, f64) {
     let last = chain.marks.last().map_or(0, |(number, _)| *number);
     let middle = last / 2;
     let place =
-        |angle: f64, radius: f64| about.pivot + polar(about.rest + about.way * angle, radius);
+        |angle: f64, radius: f64| about.pivot.at + polar(about.rest + about.way * angle, radius);
     let mark = |(number, blob): &(i32, Blob)| {
         let inner = place(blob.angle_in, blob.radius_in);
         let outer = place(blob.angle_out, blob.radius_out);
@@ -117,7 +118,7 @@ fn as_marks(chain: &Chain, about: About) -> (Vec<Mark>, View, f64) {
     let (first, final_mark) = (&chain.marks[0].1, &chain.marks[chain.marks.len() - 1].1);
     let step = about.way * (final_mark.angle() - first.angle()) / f64::from(last);
     let roll = about.rest + about.way * first.angle() + step * f64::from(middle);
-    let view = View::square(about.size, about.pivot, radius, roll);
+    let view = View::square(about.size, about.pivot.at, radius, roll);
     (marks, view, step)
 }
 
@@ -125,7 +126,7 @@ fn as_marks(chain: &Chain, about: About) -> (Vec<Mark>, View, f64) {
 fn remeasured(
     print: &Pixels,
     scale: &Scale,
-    pivot: Vector2<f64>,
+    pivot: Pivot,
     starts: Starts,
 ) -> Result<Scale, SetupError> {
     let lens = scale.plane.view.lens();
