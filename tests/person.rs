@@ -3,6 +3,7 @@
 
 use evidence::Observation;
 use guard::{Fault, Rig};
+use hw_sim::bench::{DROP, LOOP};
 use hw_sim::{Bench, MovementSpec, Pool, SharedBench, find};
 use movement::analysis::{Findings, analyse};
 use needlerig::person::Terminal;
@@ -92,8 +93,12 @@ fn run(movement: &MovementSpec, seed: u64, types: Box<Types>) -> Done {
     run_on(rig(), movement, seed, types)
 }
 
-fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, types: Box<Types>) -> Done {
+    run_with(rig, Bench::standard(movement, seed), types)
+}
+
+fn run_with(rig: Arc<Rig>, bench: Bench, mut types: Box<Types>) -> Done {
+    let bench: SharedBench = Arc::new(Mutex::new(bench));
     let (mut person, program) = terminal();
     let needle = Arc::clone(&bench);
     let sitting = std::thread::spawn(move || {
@@ -146,6 +151,9 @@ fn does(about: &str, bench: &mut Bench) -> String {
     if about.contains("Where does the needle stand") {
         return read(bench.shown());
     }
+    if about.contains("Meter on DC V") {
+        return readings(about, bench);
+    }
     if let Some((_, to)) = about
         .split_once("Turn the supply")
         .and_then(|(_, a)| a.split_once(" to "))
@@ -170,6 +178,22 @@ fn does(about: &str, bench: &mut Bench) -> String {
     bench.turn_knob(0.0, 0.0);
     bench.press_output(on);
     "y".to_owned()
+}
+
+/// Holds the meter where it is asked for, and types what it shows.
+fn readings(about: &str, bench: &mut Bench) -> String {
+    let mut typed = String::new();
+    for (words, place) in [("sense resistor", LOOP), ("movement's own", DROP)] {
+        if about.contains(words) {
+            pass(bench, 10.0);
+            let volts = bench.hold_meter(place).unwrap();
+            typed += &match volts.abs() < 0.6 {
+                true => format!("{:.2} mV ", volts * 1e3),
+                false => format!("{volts:.3} V "),
+            };
+        }
+    }
+    typed
 }
 
 /// What a person does takes so long, and the program gives it the time.
@@ -393,4 +417,40 @@ fn a_supply_that_is_set_wrong_is_told_and_q_says_what_to_switch_off_first() {
     let place = |text: &str| done.screen.rfind(text).unwrap();
     let (ended, off) = (place("ended by q"), place("SWITCH THE SUPPLY OFF NOW"));
     assert!(ended < off && off < place("Is the supply's output off?"));
+}
+
+/// As [`with_a_knob`], with one meter in the hand: 6000 counts, 0.3 % and two and a half of them.
+fn with_a_meter() -> Arc<Rig> {
+    let text = with_a_knob().text.clone();
+    let (before, rest) = text.split_once("[meters.drop]").unwrap();
+    let (_, after) = rest.split_once("[switch]").unwrap();
+    let mut meters = String::new();
+    for place in ["drop", "loop"] {
+        meters += &format!(
+            "[meters.{place}]\nresource = \"by hand\"\ninput = \"10 MΩ\"\nranges = [\n\
+             {{ upper = \"60 mV\", gain = \"0.3 %\", offset = \"25 uV\" }},\n\
+             {{ upper = \"0.6 V\", gain = \"0.3 %\", offset = \"250 uV\" }},\n\
+             {{ upper = \"6 V\", gain = \"0.3 %\", offset = \"2.5 mV\" }},\n]\n"
+        );
+    }
+    let text = format!("{before}{meters}[switch]{after}");
+    Arc::new(Rig::parse(&text, "by-hand.toml").unwrap())
+}
+
+/// Reader, supply and meters by hand: the figures hold the truth, and say how well they do.
+#[test]
+fn a_person_with_a_meter_in_the_hand_gets_figures_that_hold_the_truth() {
+    for (name, seed) in [("heron", 7), ("fennel", 8)] {
+        let bench = Bench::standard(&find(name).unwrap(), seed).with_hand_meter(seed);
+        let done = run_with(with_a_meter(), bench, honest());
+        println!("{}", done.screen);
+        done.assert_safe();
+        let plan = done.run.end.as_ref().unwrap().plan.as_ref();
+        assert!(
+            matches!(plan, Some(Ok(Outcome::Complete))),
+            "{name}: {plan:?} {:?}",
+            done.fault()
+        );
+        println!("{name} {:?} {} questions", done.full_scale(), done.asked);
+    }
 }

@@ -85,10 +85,12 @@ impl Core {
         if self.falsified.current > HIDDEN || self.falsified.ruler > HIDDEN {
             self.try_loop().await?;
         }
-        let tick = self.tick().await?;
+        let ticks = self.glance().await?;
         // Less counts only once an observation has kept what the way here let flow.
-        self.bound = idle * self.falsified.current;
-        Ok(self.report(vec![tick]))
+        if !ticks.is_empty() {
+            self.bound = idle * self.falsified.current;
+        }
+        Ok(self.report(ticks))
     }
 
     /// No contact moves before readings show that the supply is at zero: a supply that did not take
@@ -107,7 +109,8 @@ impl Core {
             if found <= bound {
                 return Ok(());
             }
-            if self.now() > until {
+            // What a person has typed twice stays what it is.
+            if self.now() > until || self.rig.probed_by_hand() {
                 return Err(Fault::Current { found, bound });
             }
         }
@@ -196,6 +199,7 @@ impl Core {
         let output = &mut self.bench.instruments.output;
         output.lower(output.volts() / 3.0).await?;
         self.state.volts = self.volts();
+        self.unanswered();
         Ok(())
     }
 
@@ -222,7 +226,9 @@ impl Core {
         self.expected = self.expected.max(expected);
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
-        self.unanswered();
+        if checked.volts != from {
+            self.unanswered();
+        }
         // A person turns the knob as slowly as was asked for.
         let count = match self.rig.supply.by_hand() {
             true => 1,
@@ -241,7 +247,9 @@ impl Core {
                 self.bench.instruments.output.lower(volts).await?;
             }
             self.state.volts = volts;
-            let tick = self.tick().await?;
+            let Some(tick) = self.driven(step == count).await? else {
+                continue;
+            };
             ticks.push(tick);
             let raising = checked.volts > from;
             if raising && self.backwards && !self.reversed_on_purpose() {
@@ -293,11 +301,7 @@ impl Core {
     }
 
     pub(crate) async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
-        let end = self.now() + time.get();
-        let mut ticks = Vec::new();
-        while self.now() < end {
-            ticks.push(self.tick().await?);
-        }
+        let mut ticks = self.cycles(time).await?;
         if self.person.is_some() {
             ticks.push(self.asked_tick().await?);
         }

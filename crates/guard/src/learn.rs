@@ -30,7 +30,7 @@ impl Core {
         let mean = |value: fn(&Tick) -> f64, range: f64| {
             let n = end.len() as f64;
             let mean = end.iter().map(value).sum::<f64>() / n;
-            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
             Reading {
                 value: mean,
                 s: spread.sqrt(),
@@ -56,6 +56,7 @@ impl Core {
             sightings: still.n as u32,
             refused: None,
             unsettled: still.rest_of_motion(settle.slow.get()),
+            rested: true,
         }
     }
 
@@ -88,7 +89,7 @@ impl Core {
     /// set-point `set`.
     pub(crate) fn loop_u(&self, reading: Volts, set: Volts) -> f64 {
         let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
-        0.0005 + range.offset / reading.get() + self.rig.supply.resolution / set
+        range.gain.max(0.0005) + range.offset / reading.get() + self.rig.supply.resolution / set
     }
 
     /// What a sense element beside its own may hide of the current, as a standard uncertainty of which

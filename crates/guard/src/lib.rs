@@ -17,6 +17,7 @@ mod learn;
 mod output;
 mod person;
 mod pots;
+mod probes;
 mod probe;
 #[cfg(test)]
 mod properties;

@@ -2,6 +2,7 @@
 //! guard needs. A [`Rig`] can only be made by [`Rig::parse`], so holding one means it was checked.
 
 mod file;
+mod hands;
 mod pots;
 mod range;
 mod reader;
@@ -133,6 +134,11 @@ pub struct MeterSpec {
 }
 
 impl MeterSpec {
+    /// Whether a person holds it and types what it shows.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
+
     /// The smallest range that holds `volts`; the largest one when none does.
     pub fn range_for(&self, volts: Volts) -> &MeterRange {
         self.ranges
@@ -254,7 +260,12 @@ impl Rig {
 
     /// Whether a person belongs to it, who is asked at the terminal.
     pub fn asks_people(&self) -> bool {
-        self.read_by_person() || self.supply.by_hand()
+        self.read_by_person() || self.supply.by_hand() || self.probed_by_hand()
+    }
+
+    /// Whether a person holds the meters to the circuit and types what they show.
+    pub fn probed_by_hand(&self) -> bool {
+        self.loop_meter.by_hand()
     }
 
     /// Whether a person reads the needle: then the current grows step by step.

@@ -3,6 +3,7 @@
 
 use crate::core::Core;
 use crate::fault::Fault;
+use crate::instruments::Meters;
 use crate::output::{Output, SAFE_WITHIN};
 use crate::rig::{MeterSpec, Rig};
 use crate::state::State;
@@ -45,15 +46,14 @@ impl Core {
 /// all contacts. Both are told to measure volts, whatever they answered last.
 pub(crate) async fn meters_to_volts(
     rig: &Rig,
-    drop_meter: &mut Meter,
-    loop_meter: &mut Meter,
+    meters: &mut Meters,
     report: &mut SafeReport,
 ) {
     let top = |spec: &MeterSpec| Volts::new(spec.ranges.last().map_or(0.0, |r| r.full_scale));
     let (drop, over_sense) = tokio::join!(
         biased;
-        to_volts(drop_meter, top(&rig.drop_meter)),
-        to_volts(loop_meter, top(&rig.loop_meter)),
+        to_volts(&mut meters.drop, top(&rig.drop_meter)),
+        to_volts(&mut meters.over_sense, top(&rig.loop_meter)),
     );
     note(report, "setting the drop meter to volts", drop);
     note(report, "setting the loop meter to volts", over_sense);

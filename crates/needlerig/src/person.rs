@@ -1,6 +1,7 @@
 //! What a person does at the terminal: reads the needle, sets the supply.
 
 mod console;
+mod meter;
 mod supply;
 
 pub(crate) use console::Console;
@@ -8,7 +9,7 @@ pub use console::Terminal;
 pub(crate) use supply::HandSupply;
 
 use console::{Until, shown};
-use evidence::{Needle, Sight, SightFuture, Sighting};
+use evidence::{Needle, ProbeFuture, Probed, Sight, SightFuture, Sighting};
 use guard::PersonSpec;
 
 /// Beyond these shares of scale there is no needle.
@@ -70,6 +71,10 @@ impl Sight for Person {
 
     fn ask<'a>(&'a mut self, about: &'a str) -> SightFuture<'a> {
         Box::pin(self.answer(about))
+    }
+
+    fn probe<'a>(&'a mut self, about: &'a str, places: &'a [Probed]) -> ProbeFuture<'a> {
+        Box::pin(meter::read(&self.console, about, places))
     }
 }
 

@@ -74,9 +74,9 @@ pub(super) struct MetersFile {
 #[serde(deny_unknown_fields)]
 pub(super) struct MeterFile {
     pub resource: Text,
-    pub dialect: Text,
+    pub dialect: Option<Text>,
     pub serial: Option<Spanned<Serial>>,
-    pub mains: Text,
+    pub mains: Option<Text>,
     pub input: Text,
     pub calibrated: Option<String>,
     pub ranges: Spanned<Vec<RangeFile>>,

@@ -12,6 +12,7 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
     let reader = Reader { file, text };
     let parsed = reader.read()?;
     addresses_differ(&reader, &parsed)?;
+    super::hands::fit_together(&reader, &parsed)?;
     channels_differ(&reader, &parsed)?;
     let supply = supply(&reader, &parsed)?;
     let switch = switch(&reader, &parsed)?;
@@ -73,13 +74,9 @@ fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError>
     let mut seen: BTreeMap<Resource, &str> = BTreeMap::new();
     for (role, text) in named {
         let resource: Resource = reader.parse(text)?;
+        // A hand has no address.
         if resource == Resource::ByHand {
-            if role == "the supply" {
-                continue;
-            }
-            let message =
-                format!("{role} can't be by hand; the supply can, and the reader as \"person\"");
-            return Err(reader.error(text.span(), message));
+            continue;
         }
         if let Some(other) = seen.insert(resource, role) {
             let message = format!(
@@ -157,11 +154,12 @@ fn meter(reader: &Reader<'_>, file: &MeterFile) -> Result<MeterSpec, RigError> {
         let message = "list at least one range, the smallest first";
         return Err(reader.error(file.ranges.span(), message));
     }
+    let (dialect, mains) = super::hands::meter_words(reader, file)?;
     Ok(MeterSpec {
         resource: reader.parse(&file.resource)?,
-        dialect: file.dialect.as_ref().clone(),
+        dialect,
         serial: reader.serial(&file.resource, file.serial.as_ref())?,
-        mains: reader.positive(&file.mains)?,
+        mains,
         input: reader.positive(&file.input)?,
         calibrated: file.calibrated.clone(),
         ranges,
