@@ -81,6 +81,30 @@ impl Done {
         (found, u)
     }
 
+    /// The run came to its end, and full-scale current and resistance hold the truth within their 95 %
+    /// intervals.
+    fn assert_holds(&self, name: &str) {
+        let plan = self.run.end.as_ref().unwrap().plan.as_ref();
+        let fault = self.fault();
+        assert!(
+            matches!(plan, Some(Ok(Outcome::Complete))),
+            "{name}: {plan:?} {fault:?}"
+        );
+        let (found, truth) = (&self.findings, &self.run.truth);
+        for (figure, truth) in [
+            (&found.full_scale, truth.full_scale_current.unwrap()),
+            (&found.resistance, truth.resistance.unwrap()),
+        ] {
+            let figure = figure.as_ref().unwrap();
+            let (low, high) = figure.interval95();
+            assert!(
+                low <= truth && truth <= high,
+                "{name}: {low} to {high}, truly {truth}"
+            );
+            assert!(high - low < 0.05 * truth, "{name}: {low} to {high}");
+        }
+    }
+
     fn assert_safe(&self) {
         let truth = &self.run.truth;
         assert!(truth.safe, "{truth:?}");
@@ -440,17 +464,94 @@ fn with_a_meter() -> Arc<Rig> {
 /// Reader, supply and meters by hand: the figures hold the truth, and say how well they do.
 #[test]
 fn a_person_with_a_meter_in_the_hand_gets_figures_that_hold_the_truth() {
-    for (name, seed) in [("heron", 7), ("fennel", 8)] {
+    for (name, seed) in [("heron", 7), ("fennel", 8), ("gossamer", 9)] {
         let bench = Bench::standard(&find(name).unwrap(), seed).with_hand_meter(seed);
         let done = run_with(with_a_meter(), bench, honest());
-        println!("{}", done.screen);
         done.assert_safe();
-        let plan = done.run.end.as_ref().unwrap().plan.as_ref();
-        assert!(
-            matches!(plan, Some(Ok(Outcome::Complete))),
-            "{name}: {plan:?} {:?}",
-            done.fault()
+        done.assert_holds(name);
+        println!("{name}: {} questions", done.asked);
+        assert!(done.asked < 250, "{} questions", done.asked);
+        assert!(!done.screen.contains("hardly"), "{}", done.screen);
+        // Needle and meters were asked for after each change of the current, before the next.
+        let moves = done.screen.split("Turn the supply").skip(1);
+        for one in moves.filter(|one| !one.contains(" to 0.00 V") && one.contains("Turn")) {
+            let asked = ["Where does the needle stand", "Meter on DC V"];
+            assert!(asked.iter().all(|words| one.contains(words)), "{one}");
+        }
+    }
+}
+
+/// A unit left out, mV for V, the places exchanged, leads the wrong way round, a digit lost: asked again
+/// each time, with the arithmetic, and the figures come out as if nothing had been typed.
+#[test]
+fn readings_that_can_not_be_are_asked_again_with_the_arithmetic() {
+    let mut turn = 0;
+    let types = move |_: usize, about: &str, bench: &mut Bench| {
+        let typed = does(about, bench);
+        let flows = about.contains("sense resistor") && bench.output_volts() > 1.0;
+        if !flows || about.contains("Look again") || about.contains("no unit") {
+            return Some(typed);
+        }
+        turn += 1;
+        let words: Vec<&str> = typed.split_whitespace().collect();
+        let [sense, unit, drop, other] = words[..] else {
+            return Some(typed);
+        };
+        Some(match turn {
+            4 => format!("{sense} {drop}"),
+            8 => format!("{sense} V {drop} V"),
+            12 => format!("{sense} {unit} {drop} V"),
+            16 => format!("{drop} {other} {sense} {unit}"),
+            20 => format!("-{sense} {unit} {drop} {other}"),
+            18 => format!("{sense} {unit} 0.{} {other}", drop.replace('.', "")),
+            _ => typed,
+        })
+    };
+    let bench = Bench::standard(&find("heron").unwrap(), 7).with_hand_meter(7);
+    let done = run_with(with_a_meter(), bench, Box::new(types));
+    done.assert_safe();
+    done.assert_holds("heron");
+    for reason in [
+        "has no unit",
+        "the rest drives",
+        "comes in at the red lead",
+        "it had",
+    ] {
+        assert!(done.screen.contains(reason), "{reason}: {}", done.screen);
+    }
+    assert!(
+        done.screen.matches("hardly").count() >= 4,
+        "{}",
+        done.screen
+    );
+}
+
+/// Who looks again and reads the same is believed: what the rig file makes impossible ends the run.
+#[test]
+fn impossible_readings_that_stay_end_the_run() {
+    for (factor, expected) in [(10.0, "at most"), (0.1, "at least")] {
+        let types = move |_: usize, about: &str, bench: &mut Bench| {
+            let typed = does(about, bench);
+            let [sense, unit, drop, other] = typed.split_whitespace().collect::<Vec<_>>()[..]
+            else {
+                return Some(typed);
+            };
+            let wrong = sense.parse::<f64>().unwrap() * factor;
+            match bench.output_volts() > 1.0 {
+                true => Some(format!("{wrong} {unit} {drop} {other}")),
+                false => Some(typed),
+            }
+        };
+        let bench = Bench::standard(&find("heron").unwrap(), 7).with_hand_meter(7);
+        let done = run_with(with_a_meter(), bench, Box::new(types));
+        done.assert_safe();
+        let fault = done.fault().unwrap().to_string();
+        assert!(fault.contains(expected), "{fault}");
+        assert_eq!(
+            done.screen.matches("Look again").count(),
+            1,
+            "{}",
+            done.screen
         );
-        println!("{name} {:?} {} questions", done.full_scale(), done.asked);
     }
 }

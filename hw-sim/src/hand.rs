@@ -56,7 +56,11 @@ impl Bench {
         self.hand.as_mut()?.at = Some(place);
         self.resolve();
         let (volts, emf) = (self.volts(self.now), self.emf());
-        let line = if place == DROP { self.drive.drop } else { self.drive.sense };
+        let line = if place == DROP {
+            self.drive.drop
+        } else {
+            self.drive.sense
+        };
         let across = line.at(volts, emf);
         let shown = self.hand.as_ref().map(|hand| hand.shows(across));
         if let Some(hand) = &mut self.hand {

@@ -81,7 +81,12 @@ impl Core {
     }
 
     /// What a reading says about the loop; a fault where it is not what the rig file makes possible.
-    pub(crate) fn loop_of(&self, next: &Arrangement, set: Volts, read: Volts) -> Result<LoopMeasured, Fault> {
+    pub(crate) fn loop_of(
+        &self,
+        next: &Arrangement,
+        set: Volts,
+        read: Volts,
+    ) -> Result<LoopMeasured, Fault> {
         let (rig, supply) = (&self.rig, &self.rig.supply);
         let sense = rig.sense[next.range.sense].ohms;
         let range = rig.loop_meter.range_for(Volts::new(self.loop_range));

@@ -30,7 +30,8 @@ impl Core {
         let mean = |value: fn(&Tick) -> f64, range: f64| {
             let n = end.len() as f64;
             let mean = end.iter().map(value).sum::<f64>() / n;
-            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+            let spread =
+                end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
             Reading {
                 value: mean,
                 s: spread.sqrt(),

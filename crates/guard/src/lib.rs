@@ -17,8 +17,8 @@ mod learn;
 mod output;
 mod person;
 mod pots;
-mod probes;
 mod probe;
+mod probes;
 #[cfg(test)]
 mod properties;
 mod proposal;

@@ -116,10 +116,7 @@ impl Core {
             return Ok((Amps::ZERO, Amps::ZERO));
         }
         let (least, most) = match self.rig.probed_by_hand() {
-            true => (
-                self.drives_at_least(),
-                self.expected.min(self.drives_now()),
-            ),
+            true => (self.drives_at_least(), self.expected.min(self.drives_now())),
             false => {
                 let tick = self.cycle(None).await?;
                 let current = self.loop_current(&tick).abs();

@@ -127,8 +127,16 @@ impl Core {
                 doubt.why
             );
         };
-        self.loop_range = self.rig.loop_meter.range_for(Volts::new(readings.0)).full_scale;
-        self.drop_range = self.rig.drop_meter.range_for(Volts::new(readings.1)).full_scale;
+        self.loop_range = self
+            .rig
+            .loop_meter
+            .range_for(Volts::new(readings.0))
+            .full_scale;
+        self.drop_range = self
+            .rig
+            .drop_meter
+            .range_for(Volts::new(readings.1))
+            .full_scale;
         self.seen_ohms = self.ohms_of(readings).or(self.seen_ohms);
         if let Some(asked) = &mut self.person {
             asked.readings = Some(readings);
@@ -138,10 +146,14 @@ impl Core {
 
     /// Both readings as they are typed.
     pub(crate) async fn probe_both(&mut self, about: &str) -> Result<(f64, f64), Fault> {
-        let read = self.probe(about, &[Probed::Sense, Probed::Movement]).await?;
+        let read = self
+            .probe(about, &[Probed::Sense, Probed::Movement])
+            .await?;
         match read[..] {
             [over_sense, across] => Ok((over_sense, across)),
-            _ => Err(Fault::Instrument("meters by hand: two readings are needed".to_owned())),
+            _ => Err(Fault::Instrument(
+                "meters by hand: two readings are needed".to_owned(),
+            )),
         }
     }
 
@@ -177,7 +189,8 @@ impl Core {
                 return Err(fault);
             }
             doubted = Some(read);
-            about = format!("{read} can hardly be: {fault}. Look again, at range, prefix and leads");
+            about =
+                format!("{read} can hardly be: {fault}. Look again, at range, prefix and leads");
         }
     }
 
@@ -193,15 +206,20 @@ impl Core {
         let highest = supply.highest(volts, volts);
         let low = loop_low(&self.rig, arrangement);
         if over_sense < -u_sense || drop < -u_drop {
-            let swapped = "the current comes in at the red lead of either place: is one the other way \
-                           round?";
-            let why = format!("{over_sense} and {} can hardly be: {swapped}", Volts::new(across));
+            let swapped =
+                "the current comes in at the red lead of either place: one is the other way round";
+            let why = format!(
+                "{over_sense} and {} can hardly be: {swapped}",
+                Volts::new(across)
+            );
             let fault = Some(Fault::Instrument(format!("meters by hand: {why}")));
             return Some(Doubt { why, fault });
         }
         let found = over_sense.abs() / sense;
-        let most = (highest - drop + u_drop).max(Volts::ZERO) / low * HIDDEN * self.falsified.current;
-        let least = (supply.lowest(volts) - drop - u_drop) / self.rig.range_high(&arrangement.range)
+        let most =
+            (highest - drop + u_drop).max(Volts::ZERO) / low * HIDDEN * self.falsified.current;
+        let least = (supply.lowest(volts) - drop - u_drop)
+            / self.rig.range_high(&arrangement.range)
             / (HIDDEN * self.falsified.ruler);
         let doubt = u_sense / sense;
         if found > most + doubt || found < least - doubt {
@@ -213,22 +231,29 @@ impl Core {
             );
             let fault = match found > most {
                 true => Fault::Current { found, bound: most },
-                false => Fault::TooLittle { volts, found, least },
+                false => Fault::TooLittle {
+                    volts,
+                    found,
+                    least,
+                },
             };
-            return Some(Doubt { why, fault: Some(fault) });
+            return Some(Doubt {
+                why,
+                fault: Some(fault),
+            });
         }
-        self.other_movement((over_sense.get(), across))
+        self.other_movement(drop, found, (u_drop, doubt))
     }
 
     /// The movement's resistance can't be quite another one than before.
-    fn other_movement(&self, readings: (f64, f64)) -> Option<Doubt> {
-        let ((ohms, u), (before, u_before)) = (self.ohms_of(readings)?, self.seen_ohms?);
-        let apart = (ohms / before - 1.0).abs();
-        (apart > OHMS_CHANGE + u + u_before).then(|| Doubt {
+    fn other_movement(&self, drop: Volts, current: Amps, u: (Volts, Amps)) -> Option<Doubt> {
+        let (before, u_before) = self.seen_ohms.filter(|_| !self.shunted())?;
+        let expected = current * before;
+        let may_differ = expected * (OHMS_CHANGE + u_before) + u.0 + u.1 * before;
+        ((drop - expected).abs() > may_differ).then(|| Doubt {
             why: format!(
-                "the movement would have {ohms:.3} by that, {} and {}, and had {before:.3} before",
-                Volts::new(readings.0),
-                Volts::new(readings.1)
+                "{drop} across the movement can hardly be: it had {before:.3} before, which makes \
+                 {expected:.3} at {current:.3}"
             ),
             fault: None,
         })
@@ -260,7 +285,11 @@ impl Core {
     /// Rest by the eye of the person: the needle was asked for once it rested, and the meters after it.
     /// There is one reading of each, and no window.
     pub(crate) async fn settle_by_hand(&mut self, settle: Settle) -> Result<Report, Halt> {
-        if self.person.as_ref().is_some_and(|asked| asked.needle.is_none()) {
+        if self
+            .person
+            .as_ref()
+            .is_some_and(|asked| asked.needle.is_none())
+        {
             self.pause(settle.window).await?;
         }
         let tick = self.asked_tick().await?;

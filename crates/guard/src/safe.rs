@@ -44,11 +44,7 @@ impl Core {
 
 /// A meter that went to another function by itself may push a current through the movement, past
 /// all contacts. Both are told to measure volts, whatever they answered last.
-pub(crate) async fn meters_to_volts(
-    rig: &Rig,
-    meters: &mut Meters,
-    report: &mut SafeReport,
-) {
+pub(crate) async fn meters_to_volts(rig: &Rig, meters: &mut Meters, report: &mut SafeReport) {
     let top = |spec: &MeterSpec| Volts::new(spec.ranges.last().map_or(0.0, |r| r.full_scale));
     let (drop, over_sense) = tokio::join!(
         biased;

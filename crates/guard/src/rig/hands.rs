@@ -12,7 +12,8 @@ pub(super) fn fit_together(reader: &Reader<'_>, file: &RigFile) -> Result<(), Ri
     let hands = [by_hand(reader, drop)?, by_hand(reader, over_sense)?];
     if hands[0] != hands[1] {
         let one = if hands[0] { over_sense } else { drop };
-        let message = "both meters are by hand, or neither: one meter in the hand reads both places";
+        let message =
+            "both meters are by hand, or neither: one meter in the hand reads both places";
         return Err(reader.error(one.span(), message));
     }
     if hands[0] && file.reader.kind.as_ref() != "person" {
@@ -25,7 +26,11 @@ pub(super) fn fit_together(reader: &Reader<'_>, file: &RigFile) -> Result<(), Ri
 
 /// What can't be by hand.
 fn only_where_it_can(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> {
-    let pots = file.series.pots.as_ref().map(|pots| &pots.get_ref().resource);
+    let pots = file
+        .series
+        .pots
+        .as_ref()
+        .map(|pots| &pots.get_ref().resource);
     let others = [
         ("the switch", Some(&file.switch.resource)),
         ("the bridge to the potentiometers", pots),

@@ -70,9 +70,15 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         let over_sense = largest.fold(Volts::ZERO, Volts::max) * 1.05;
         let range = self.rig.loop_meter.range_for(over_sense).full_scale;
         let meters = self.instruments.meters()?;
-        meters.over_sense.configure_dc_volts(Volts::new(range), 1.0).await?;
+        meters
+            .over_sense
+            .configure_dc_volts(Volts::new(range), 1.0)
+            .await?;
         let range = self.rig.drop_meter.range_for(DROP_RANGE).full_scale;
-        meters.drop.configure_dc_volts(Volts::new(range), 1.0).await?;
+        meters
+            .drop
+            .configure_dc_volts(Volts::new(range), 1.0)
+            .await?;
         let limit = self.least_limit();
         let output = &mut self.instruments.output;
         output.protect(self.rig.supply.max_voltage * 1.05).await?;
@@ -177,7 +183,10 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     async fn read(&mut self) -> Result<(Vec<f64>, Vec<f64>), Fault> {
         let (mut over_sense, mut drop) = (Vec::new(), Vec::new());
         for _ in 0..READINGS {
-            let Meters { drop: across, over_sense: sense } = self.instruments.meters()?;
+            let Meters {
+                drop: across,
+                over_sense: sense,
+            } = self.instruments.meters()?;
             let both = async { tokio::join!(biased; sense.read(), across.read()) };
             let (a, b) = tokio::select! {
                 biased;

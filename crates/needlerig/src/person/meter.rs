@@ -79,9 +79,17 @@ mod tests {
 
     #[test]
     fn readings_have_units_with_or_without_a_space() {
-        for line in ["12.3 mV 4.5 V", "12.3mV 4.5V", "12,3 mV; 4,5 V", "0.0123 V / 4500 mV"] {
+        for line in [
+            "12.3 mV 4.5 V",
+            "12.3mV 4.5V",
+            "12,3 mV; 4,5 V",
+            "0.0123 V / 4500 mV",
+        ] {
             let read = volts(line, 2).unwrap();
-            assert!((read[0] - 0.0123).abs() < 1e-12 && (read[1] - 4.5).abs() < 1e-12, "{line}");
+            assert!(
+                (read[0] - 0.0123).abs() < 1e-12 && (read[1] - 4.5).abs() < 1e-12,
+                "{line}"
+            );
         }
         assert_eq!(volts("-3 uV", 1), volts("-3 µV", 1));
     }
