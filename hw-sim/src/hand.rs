@@ -1,4 +1,4 @@
-//! A meter in the hand: one for all places, with the errors of its kind.
+//! What people have in their hands: one meter for all places, a decade box, leads to plug.
 
 use crate::bench::{Bench, DROP};
 use crate::draw::Draw;
@@ -42,7 +42,67 @@ impl HandMeter {
     }
 }
 
+/// One step of each knob of the decade box, Ω.
+pub const KNOBS: [f64; 6] = [1e6, 1e5, 1e4, 1e3, 100.0, 10.0];
+/// Half-width of its resistors' errors.
+const BOX: f64 = 0.01;
+/// Largest resistance of one knob's contact, Ω.
+const CONTACT: f64 = 0.02;
+
+/// A decade box.
+#[derive(Debug, Clone)]
+pub struct Decades {
+    steps: [f64; 6],
+    contacts: [f64; 6],
+    settings: [u8; 6],
+}
+
+impl Decades {
+    fn new(draw: &mut Draw) -> Self {
+        Self {
+            steps: std::array::from_fn(|k| KNOBS[k] * (1.0 + draw.within(BOX))),
+            contacts: std::array::from_fn(|_| draw.between(0.2 * CONTACT, CONTACT)),
+            settings: [0; 6],
+        }
+    }
+
+    /// All of it, Ω.
+    pub fn ohms(&self) -> f64 {
+        let one = |k: usize| self.steps[k] * f64::from(self.settings[k]) + self.contacts[k];
+        (0..KNOBS.len()).map(one).sum()
+    }
+}
+
 impl Bench {
+    /// With a decade box as the series bank.
+    pub fn with_decade_box(mut self, seed: u64) -> Self {
+        self.wiring.decades = Some(Decades::new(&mut Draw::new(seed, 7)));
+        self.resolve();
+        self
+    }
+
+    /// Somebody turns a knob of the decade box, counted from that of the largest step; false where there
+    /// is none.
+    pub fn turn_decade(&mut self, knob: usize, setting: u8) -> bool {
+        let decades = self.wiring.decades.as_mut();
+        let Some(place) = decades.and_then(|decades| decades.settings.get_mut(knob)) else {
+            return false;
+        };
+        *place = setting;
+        self.resolve();
+        true
+    }
+
+    /// Somebody plugs a lead, or pulls it; the clip across the movement is taken off where others are
+    /// plugged. False for unknown channels.
+    pub fn plug(&mut self, channel: u16, plugged: bool) -> bool {
+        let Some(relay) = crate::wiring::relay_of(channel) else {
+            return false;
+        };
+        self.switch(&[relay], plugged);
+        true
+    }
+
     /// With one meter in somebody's hand in place of the two on the bench.
     pub fn with_hand_meter(mut self, seed: u64) -> Self {
         self.hand = Some(HandMeter::new(&mut Draw::new(seed, 6)));

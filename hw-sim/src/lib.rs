@@ -17,7 +17,7 @@ mod dial;
 mod draw;
 mod drive;
 mod faults;
-mod hand;
+pub mod hand;
 pub mod http;
 pub mod instruments;
 pub mod library;

@@ -10,7 +10,8 @@ mod review;
 mod validate;
 
 pub use file::RigError;
-pub use pots::PotBank;
+pub use hands::{Lead, Part};
+pub use pots::{Pot, PotBank};
 pub use range::Range;
 pub use reader::{CameraSettings, CameraSource, CameraSpec, PersonSpec, ReaderSpec};
 pub use review::{Finding, Review};
@@ -174,6 +175,13 @@ pub struct SwitchSpec {
     pub(crate) bypass: Option<u32>,
 }
 
+impl SwitchSpec {
+    /// Whether a person plugs leads in place of relays.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
+}
+
 /// The limits that the guard keeps.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Limits {
@@ -260,7 +268,8 @@ impl Rig {
 
     /// Whether a person belongs to it, who is asked at the terminal.
     pub fn asks_people(&self) -> bool {
-        self.read_by_person() || self.supply.by_hand() || self.probed_by_hand()
+        let bank = self.pots.as_ref().is_some_and(PotBank::by_hand);
+        self.read_by_person() || self.supply.by_hand() || self.probed_by_hand() || bank
     }
 
     /// Whether a person holds the meters to the circuit and types what they show.

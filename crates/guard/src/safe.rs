@@ -103,9 +103,16 @@ pub(crate) async fn make_safe(rig: &Rig, output: &mut Output, switch: &mut Switc
 /// Off and released as the instruments say, and no voltage by a reading. The contacts are seen to
 /// even when the supply no longer answers: then they are all that is left.
 async fn confirm_safe(rig: &Rig, output: &mut Output, switch: &mut Switch) -> Result<(), Fault> {
-    let released = confirm_released(rig, switch).await;
-    output.confirm_off().await?;
-    released?;
+    if rig.switch.by_hand() {
+        // One hand does both: first the supply, then the leads.
+        let off = output.confirm_off().await;
+        confirm_released(rig, switch).await?;
+        off?;
+    } else {
+        let released = confirm_released(rig, switch).await;
+        output.confirm_off().await?;
+        released?;
+    }
     confirm_no_voltage(rig, output).await
 }
 

@@ -1,12 +1,20 @@
-//! What a person does at the terminal: reads the needle, sets the supply.
+//! What a person does at the terminal: reads the needle and meters, sets the supply, plugs leads, sets a
+//! decade box.
 
 mod console;
+mod decade;
 mod meter;
 mod supply;
+mod switch;
+mod wire;
+mod words;
 
 pub(crate) use console::Console;
 pub use console::Terminal;
+pub(crate) use decade::HandBox;
 pub(crate) use supply::HandSupply;
+pub(crate) use switch::HandSwitch;
+pub(crate) use wire::{Hand, serve};
 
 use console::{Until, shown};
 use evidence::{Needle, ProbeFuture, Probed, Sight, SightFuture, Sighting};

@@ -71,10 +71,15 @@ impl Rig {
         }
         let carry = |bank: &&PotBank| top <= bank.current * RATING_SHARE;
         let pots = self.pots.as_ref().filter(carry);
+        let codes = pots.and_then(|bank| bank.within(left, top / RATING_SHARE));
+        // Where nothing leads around the bank, it has to be set to something.
+        if codes.is_none() && self.pots.is_some() && self.switch.bypass.is_none() {
+            return None;
+        }
         Some(Range {
             path,
             series,
-            pots: pots.and_then(|bank| bank.within(left)).unwrap_or_default(),
+            pots: codes.unwrap_or_default(),
             sense,
             top,
         })
@@ -100,6 +105,9 @@ impl Rig {
     /// The largest current that a path can drive at all, with the sense element that allows most.
     fn most(&self, path: usize) -> Amps {
         let fixed = &self.paths[path].fixed;
+        let bank = self.pots.as_ref().filter(|_| self.switch.bypass.is_none());
+        // Where nothing leads around it, all goes through the bank.
+        let around = bank.map_or(self.supply.max_current, |bank| bank.current * RATING_SHARE);
         let by_power =
             |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
         let tops = self.sense.iter().enumerate().map(|(index, sense)| {
@@ -112,6 +120,7 @@ impl Rig {
                 .min(SENSE_TOP / sense.ohms)
                 .min(by_power(sense))
                 .min(by_power(fixed))
+                .min(around)
         });
         tops.fold(Amps::ZERO, Amps::max)
             .min(self.supply.max_current)
@@ -135,7 +144,15 @@ impl Rig {
     fn shorted_high(&self) -> Ohms {
         match self.switch.bypass {
             Some(_) => self.switch.main_contact,
-            None => self.series.iter().map(|element| element.contact).sum(),
+            None => {
+                let nothing = |bank: &PotBank| bank.high(&vec![0; bank.pots.len()]);
+                let pots = self.pots.as_ref().map_or(Ohms::ZERO, nothing);
+                self.series
+                    .iter()
+                    .map(|element| element.contact)
+                    .sum::<Ohms>()
+                    + pots
+            }
         }
     }
 

@@ -173,12 +173,13 @@ fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
         .main_contact
         .as_ref()
         .map(|text| reader.positive(text));
+    let (operate, bounce) = super::hands::contact_times(reader, switch)?;
     Ok(SwitchSpec {
         resource: reader.parse(&switch.resource)?,
         dialect: switch.dialect.as_ref().clone(),
         serial: reader.serial(&switch.resource, switch.serial.as_ref())?,
-        operate: reader.positive(&switch.operate)?,
-        bounce: reader.not_negative(&switch.bounce)?,
+        operate,
+        bounce,
         contact,
         main_contact: main_contact.transpose()?.unwrap_or(contact),
         dry_circuit: reader.positive(&switch.dry_circuit)?,
