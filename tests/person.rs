@@ -4,12 +4,14 @@
 use evidence::Observation;
 use guard::{Fault, Rig};
 use hw_sim::bench::{DROP, LOOP};
+use hw_sim::hand::KNOBS;
 use hw_sim::{Bench, MovementSpec, Pool, SharedBench, find};
 use movement::analysis::{Findings, analyse};
 use needlerig::person::Terminal;
 use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
 use procedure::{Depth, Outcome};
+use quantity::Ohms;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
@@ -178,6 +180,18 @@ fn does(about: &str, bench: &mut Bench) -> String {
     if about.contains("Meter on DC V") {
         return readings(about, bench);
     }
+    if about.contains("(tag ") {
+        return plugs(about, bench);
+    }
+    if about.contains("Decade box") {
+        return sets_decades(about, bench);
+    }
+    if about.contains("How much have they") {
+        return "35 mΩ".to_owned();
+    }
+    if about.contains("All leads out") {
+        return "y".to_owned();
+    }
     if let Some((_, to)) = about
         .split_once("Turn the supply")
         .and_then(|(_, a)| a.split_once(" to "))
@@ -202,6 +216,47 @@ fn does(about: &str, bench: &mut Bench) -> String {
     bench.turn_knob(0.0, 0.0);
     bench.press_output(on);
     "y".to_owned()
+}
+
+/// Moves leads as told, and reads what is printed on the resistors.
+fn plugs(about: &str, bench: &mut Bench) -> String {
+    let mut printed = Vec::new();
+    for line in about.lines().map(str::trim) {
+        let Some((order, tag)) = line.split_once(" (tag ") else {
+            continue;
+        };
+        let (verb, what) = order.split_once(": ").unwrap();
+        let plugged = match (verb, what.contains("clip")) {
+            ("take off", clip) => clip,
+            ("put on", _) | ("pull out", _) | ("uncross", _) => false,
+            _ => true,
+        };
+        assert!(bench.plug(tag.trim_end_matches(')').parse().unwrap(), plugged));
+        pass(bench, 5.0);
+        if let Some((ohms, _)) = what.split_once("Ω ").filter(|_| plugged) {
+            printed.push(format!("{ohms}Ω"));
+        }
+    }
+    match printed.is_empty() {
+        true => "y".to_owned(),
+        false => printed.join(" "),
+    }
+}
+
+/// Sets the knobs of the decade box as told, and reads what it stands at.
+fn sets_decades(about: &str, bench: &mut Bench) -> String {
+    for line in about.lines().map(str::trim) {
+        let Some((step, setting)) = line.strip_prefix("x ").and_then(|l| l.split_once(": ")) else {
+            continue;
+        };
+        let step: Ohms = step.parse().unwrap();
+        let knob = KNOBS
+            .iter()
+            .position(|ohms| (step.get() / ohms - 1.0).abs() < 0.01);
+        assert!(bench.turn_decade(knob.unwrap(), setting.parse().unwrap()));
+    }
+    pass(bench, 10.0);
+    format!("{} Ω", bench.decades_read().unwrap())
 }
 
 /// Holds the meter where it is asked for, and types what it shows.
@@ -553,5 +608,33 @@ fn impossible_readings_that_stay_end_the_run() {
             "{}",
             done.screen
         );
+    }
+}
+
+/// Nothing has a wire: supply, meter, leads and decade box are in a person's hands.
+const BY_HAND: &str = include_str!("../rigs/by-hand.toml");
+
+fn by_hand() -> Arc<Rig> {
+    Arc::new(Rig::parse(BY_HAND, "by-hand.toml").unwrap())
+}
+
+/// The bench of that rig.
+fn hands(name: &str, seed: u64) -> Bench {
+    let bench = Bench::standard(&find(name).unwrap(), seed);
+    bench.with_hand_meter(seed).with_decade_box(seed)
+}
+
+/// Reader, supply, meters, leads and decade box by hand, from the first question to the last: the same
+/// figures, and no needle driven into a stop.
+#[test]
+fn a_whole_characterisation_by_hand_holds_the_truth() {
+    for (name, seed) in [("heron", 7), ("fennel", 8), ("gossamer", 9)] {
+        let done = run_with(by_hand(), hands(name, seed), honest());
+        println!("{}", done.screen);
+        println!("{name}: {} questions", done.asked);
+        done.assert_safe();
+        done.assert_holds(name);
+        assert!(done.asked < 300, "{} questions", done.asked);
+        assert!(!done.screen.contains(" is not "), "{}", done.screen);
     }
 }

@@ -93,6 +93,13 @@ impl Bench {
         true
     }
 
+    /// What the decade box reads on its knobs, Ω; none where there is no box.
+    pub fn decades_read(&self) -> Option<f64> {
+        let decades = self.wiring.decades.as_ref()?;
+        let each = KNOBS.iter().zip(decades.settings);
+        Some(each.map(|(step, setting)| step * f64::from(setting)).sum())
+    }
+
     /// Somebody plugs a lead, or pulls it; the clip across the movement is taken off where others are
     /// plugged. False for unknown channels.
     pub fn plug(&mut self, channel: u16, plugged: bool) -> bool {

@@ -45,6 +45,9 @@ pub struct RigStatement {
     pub thermal_emf: f64,
     /// Input resistance of the meter that reads the drop.
     pub drop_input: Ohms,
+    /// Input resistance of the meter that reads the sense element; not stated in older records.
+    #[serde(default)]
+    pub loop_input: Option<Ohms>,
     /// Ranges of the meter that reads the drop.
     pub drop_meter: Vec<MeterRange>,
     /// Ranges of the meter that reads the sense element.

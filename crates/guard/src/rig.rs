@@ -318,6 +318,7 @@ impl Rig {
             main_contact: Some(self.switch.main_contact),
             thermal_emf: self.limits.thermal_emf.get(),
             drop_input: self.drop_meter.input,
+            loop_input: Some(self.loop_meter.input),
             drop_meter: self.drop_meter.ranges.clone(),
             loop_meter: self.loop_meter.ranges.clone(),
             ambient: self.limits.ambient,

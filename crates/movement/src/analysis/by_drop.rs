@@ -105,7 +105,7 @@ fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64)
     let warming = Uncertain::rectangular(0.0, unsure, "how the coil warms");
     let emf = Uncertain::rectangular(0.0, EMF_LEFT, "back-EMF left at rest");
     let mut relative = data.current_errors(one);
-    relative.truncate(2); // the offset is taken up by the constant
+    relative.pop(); // the offset is taken up by the constant
     let gain = data.drop_gain(one);
     let mut inputs: Vec<(f64, &Uncertain)> = vec![
         (1.0, &scatter),

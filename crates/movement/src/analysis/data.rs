@@ -6,6 +6,9 @@ use quantity::Uncertain;
 /// Labels of errors that several figures share.
 pub(super) const LOOP_GAIN: &str = "loop meter gain";
 pub(super) const LOOP_OFFSET: &str = "loop meter offset";
+const LOOP_LOAD: &str = "load of the loop meter";
+/// Share of the sense element's current that a meter may take without being counted.
+const SLIGHT_LOAD: f64 = 1e-5;
 pub(super) const DROP_GAIN: &str = "drop meter gain";
 pub(super) const READER: &str = "reader's dial set-up";
 
@@ -47,7 +50,8 @@ impl<'a> Data<'a> {
         self.all.iter().find(|o| o.purpose == purpose)
     }
 
-    /// Relative errors of a current by this observation's sense element: element, gain, offset.
+    /// Relative errors of a current by this observation's sense element: element, gain, where it matters
+    /// the meter's load, and last its offset.
     pub fn current_errors(&self, o: &Observation) -> Vec<Uncertain> {
         let Some(sense) = o.set.sense else {
             return Vec::new();
@@ -63,6 +67,10 @@ impl<'a> Data<'a> {
         if let Some(reading) = o.loop_drop {
             let range = range(&self.rig.loop_meter, reading.range);
             errors.push(Uncertain::rectangular(0.0, range.gain, LOOP_GAIN));
+            let load = self.rig.loop_input.map_or(0.0, |input| sense / input);
+            if load > SLIGHT_LOAD {
+                errors.push(Uncertain::rectangular(0.0, load, LOOP_LOAD));
+            }
             errors.push(Uncertain::rectangular(
                 0.0,
                 range.offset / reading.value.abs(),

@@ -86,7 +86,7 @@ impl HandSwitch {
             .filter(|lead| lead.part != Part::Series)
             .filter_map(|lead| lead.resistor)
             .collect();
-        let orders = format!("With the supply at zero:\n  {}", orders.join("\n  "));
+        let orders = format!("With the supply at zero,\n  {}", orders.join("\n  "));
         if resistors.is_empty() {
             let question = format!("{orders}\nDone? y");
             self.console.ask(&question, self.until(), yes).await?;
