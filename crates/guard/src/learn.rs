@@ -70,7 +70,8 @@ impl Core {
         };
         let (supply, volts) = (&self.rig.supply, self.volts());
         let most = (supply.highest(volts, volts) - drop) / loop_low(&self.rig, arrangement);
-        let least = (supply.lowest(volts) - drop) / self.rig.range_high(&arrangement.range);
+        let least =
+            (supply.lowest(volts) - self.unloaded(drop)) / self.rig.range_high(&arrangement.range);
         if current * (1.0 - 4.0 * u) > most * HIDDEN {
             let (found, bound) = (current, most);
             return Err(Fault::Current { found, bound });

@@ -176,7 +176,7 @@ impl Core {
         set: Volts,
     ) -> Result<Volts, Fault> {
         self.pause(self.rig.supply.settle * 2.0).await?;
-        let mut about = format!("The movement is not in the loop. The supply stands at {set}");
+        let mut about = format!("The loop is without the movement. The supply stands at {set}");
         let mut doubted = None;
         loop {
             let read = self.probe(&about, &[Probed::Sense]).await?;
@@ -218,7 +218,7 @@ impl Core {
         let found = over_sense.abs() / sense;
         let most =
             (highest - drop + u_drop).max(Volts::ZERO) / low * HIDDEN * self.falsified.current;
-        let least = (supply.lowest(volts) - drop - u_drop)
+        let least = (supply.lowest(volts) - self.unloaded(drop) - u_drop)
             / self.rig.range_high(&arrangement.range)
             / (HIDDEN * self.falsified.ruler);
         let doubt = u_sense / sense;
@@ -243,6 +243,18 @@ impl Core {
             });
         }
         self.other_movement(drop, found, (u_drop, doubt))
+    }
+
+    /// The most that a drop may be while the meter is held elsewhere: in the hand it takes its own current
+    /// from whatever it is held to, which matters where no coil takes any.
+    pub(crate) fn unloaded(&self, drop: Volts) -> Volts {
+        match (&self.state.arrangement, self.rig.probed_by_hand()) {
+            (Some(arrangement), true) => {
+                let source = self.rig.range_high(&arrangement.range);
+                drop * (1.0 + source / self.rig.drop_meter.input)
+            }
+            _ => drop,
+        }
     }
 
     /// The movement's resistance can't be quite another one than before.

@@ -121,10 +121,18 @@ fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64)
     apparent.map1(|r| r * factor, |_| factor * factor)
 }
 
-/// Rests of the path, sense element and meter range with the most of them; the zero at the end, read
+/// Rests of the path, sense element and meter ranges with the most of them; the zero at the end, read
 /// with the same, pins the constant.
 fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
-    let key = |o: &Observation| (o.set.sense, o.drop.map(|d| d.range), o.set.path.clone());
+    let range = |reading: Option<evidence::Reading>| reading.map(|reading| reading.range);
+    let key = |o: &Observation| {
+        (
+            o.set.sense,
+            range(o.drop),
+            range(o.loop_drop),
+            o.set.path.clone(),
+        )
+    };
     let mut groups: Vec<Vec<&Observation>> = Vec::new();
     for rest in data.rests() {
         match groups.iter_mut().find(|group| key(group[0]) == key(rest)) {
