@@ -15,9 +15,9 @@ fn with_a_meter() -> Arc<Rig> {
     for place in ["drop", "loop"] {
         meters += &format!(
             "[meters.{place}]\nresource = \"by hand\"\ninput = \"10 MΩ\"\nranges = [\n\
-             {{ upper = \"60 mV\", gain = \"0.3 %\", offset = \"25 uV\" }},\n\
-             {{ upper = \"0.6 V\", gain = \"0.3 %\", offset = \"250 uV\" }},\n\
-             {{ upper = \"6 V\", gain = \"0.3 %\", offset = \"2.5 mV\" }},\n]\n"
+             {{ upper = \"60 mV\", gain = \"0.3 %\", offset = \"25 uV\", resolution = \"10 uV\" }},\n\
+             {{ upper = \"0.6 V\", gain = \"0.3 %\", offset = \"250 uV\", resolution = \"0.1 mV\" }},\n\
+             {{ upper = \"6 V\", gain = \"0.3 %\", offset = \"2.5 mV\", resolution = \"1 mV\" }},\n]\n"
         );
     }
     let text = format!("{before}{meters}[switch]{after}");

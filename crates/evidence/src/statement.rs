@@ -21,6 +21,9 @@ pub struct MeterRange {
     pub gain: f64,
     /// Offset error half-width, in volts.
     pub offset: f64,
+    /// One count of its display, in volts; 0 where readings have more digits than matter.
+    #[serde(default)]
+    pub resolution: f64,
 }
 
 /// The measuring parts of a rig as its file states them.

@@ -88,6 +88,7 @@ pub(super) struct RangeFile {
     pub upper: Text,
     pub gain: Text,
     pub offset: Text,
+    pub resolution: Option<Text>,
 }
 
 #[derive(Deserialize)]

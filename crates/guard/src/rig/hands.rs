@@ -1,9 +1,9 @@
 //! What of a rig may be by hand, and what then belongs together.
 
-use super::file::{MeterFile, Reader, RigFile, SwitchFile, Text};
+use super::file::{MeterFile, RangeFile, Reader, RigFile, SwitchFile, Text};
 use super::{Element, Rig, RigError};
 use drivers::Resource;
-use quantity::{Ohms, Seconds};
+use quantity::{Ohms, Seconds, Volts};
 
 /// What a plugged lead is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -152,6 +152,23 @@ pub(super) fn meter_words(
             let message = "a meter needs dialect = \"…\" and mains = \"…\"";
             Err(reader.error(file.resource.span(), message))
         }
+    }
+}
+
+/// One count of a range's display, V; a meter in the hand has to state it.
+pub(super) fn count(
+    reader: &Reader<'_>,
+    file: &MeterFile,
+    range: &RangeFile,
+) -> Result<f64, RigError> {
+    match &range.resolution {
+        Some(text) => Ok(reader.positive::<Volts>(text)?.get()),
+        None if by_hand(reader, &file.resource)? => {
+            let message = "each range of a meter by hand needs resolution = \"…\", one count of its \
+                           display";
+            Err(reader.error(range.upper.span(), message))
+        }
+        None => Ok(0.0),
     }
 }
 

@@ -148,6 +148,7 @@ fn meter(reader: &Reader<'_>, file: &MeterFile) -> Result<MeterSpec, RigError> {
             full_scale: reader.positive::<Volts>(&range.upper)?.get(),
             gain: reader.share(&range.gain, 0.0, 0.1)?,
             offset: reader.not_negative::<Volts>(&range.offset)?.get(),
+            resolution: super::hands::count(reader, file, range)?,
         });
     }
     if ranges.is_empty() || !ranges.is_sorted_by(|a, b| a.full_scale < b.full_scale) {

@@ -71,9 +71,8 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
         }));
     }
     let (best, unsure) = choose(&candidates);
-    let ohms = best.fit.parameters[1];
     Ok(Slope {
-        resistance: budget(data, rests[0], ohms, &best.fit, unsure),
+        resistance: budget(data, rests[0], &points, &best.fit, unsure),
         rise_at_full_scale: best.thermal.map(|t| t.per_watt * highest),
     })
 }
@@ -100,8 +99,18 @@ fn choose(candidates: &[Candidate]) -> (&Candidate, f64) {
 
 /// The slope's budget: scatter about the line, the warming's time constant, sense element, gains;
 /// and the load of the meter.
-fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64) -> Uncertain {
+fn budget(
+    data: &Data<'_>,
+    one: &Observation,
+    points: &[(f64, f64)],
+    fit: &Fit,
+    unsure: f64,
+) -> Uncertain {
+    let ohms = fit.parameters[1];
     let scatter = Uncertain::with_dof(0.0, fit.u(1), fit.dof as f64, "scatter about the drop line");
+    // Readings of few digits may lie on the line by chance.
+    let digits = data.digits(one, ohms) / spread(points);
+    let digits = Uncertain::normal(0.0, digits, "digits of the displays");
     let warming = Uncertain::rectangular(0.0, unsure, "how the coil warms");
     let emf = Uncertain::rectangular(0.0, EMF_LEFT, "back-EMF left at rest");
     let mut relative = data.current_errors(one);
@@ -109,6 +118,7 @@ fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64)
     let gain = data.drop_gain(one);
     let mut inputs: Vec<(f64, &Uncertain)> = vec![
         (1.0, &scatter),
+        (1.0, &digits),
         (1.0, &warming),
         (ohms, &gain),
         (ohms, &emf),
@@ -119,6 +129,16 @@ fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64)
     let load = data.rig.drop_input.get();
     let factor = load / (load - ohms);
     apparent.map1(|r| r * factor, |_| factor * factor)
+}
+
+/// Root of the sum of squares of the currents about their mean.
+fn spread(points: &[(f64, f64)]) -> f64 {
+    let mean = points.iter().map(|(i, _)| i).sum::<f64>() / points.len() as f64;
+    points
+        .iter()
+        .map(|(i, _)| (i - mean).powi(2))
+        .sum::<f64>()
+        .sqrt()
 }
 
 /// Rests of the path, sense element and meter ranges with the most of them; the zero at the end, read
@@ -254,7 +274,7 @@ fn idle_slope(data: &Data<'_>) -> Result<Slope, String> {
         return Err("too little current for a resistance".to_owned());
     }
     let growing = Uncertain::rectangular(0.0, WHILE_GROWING, "read while the current grew");
-    let rested = budget(data, most, ohms, &fit, 0.0);
+    let rested = budget(data, most, &points, &fit, 0.0);
     let resistance = Uncertain::combine(rested.value(), &[(1.0, &rested), (ohms, &growing)]);
     Ok(Slope {
         resistance,
