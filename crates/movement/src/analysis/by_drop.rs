@@ -11,6 +11,11 @@ use std::collections::BTreeSet;
 
 /// Power below which self-heating can't matter: 1000 K/W on copper give 0.004 % (estimate).
 const COLD: f64 = 10e-6;
+/// Rise of the resistance per watt that may be expected at most: those 1000 K/W on copper.
+const RISES: f64 = 4.0;
+/// A warming that may raise the drop by less than so many times what the digits leave open is not looked
+/// for.
+const SHOWS: f64 = 10.0;
 /// Time constants between which the warming's is looked for, in s.
 const WARMING: (f64, f64) = (2.0, 300.0);
 /// Time constants tried between them; the best is then narrowed down.
@@ -60,8 +65,12 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
         thermal: None,
     };
     let mut candidates = vec![cold];
-    if highest > COLD {
-        let ohms = candidates[0].fit.parameters[1];
+    let ohms = candidates[0].fit.parameters[1];
+    let top = points.iter().map(|(_, v)| v.abs()).fold(0.0, f64::max);
+    let could = highest * RISES;
+    // Readings of few digits would make a warming of their own steps.
+    let shows = could * top > SHOWS * data.digits(rests[0], ohms);
+    if highest > COLD && shows {
         candidates.extend(warmed(|time| {
             let warmth = warmth(data.all, &rests, time, ohms);
             let fit = fit(&points, Some(&warmth)).ok()?;
@@ -71,6 +80,7 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
         }));
     }
     let (best, unsure) = choose(&candidates);
+    let unsure = if shows { unsure } else { ohms * could };
     Ok(Slope {
         resistance: budget(data, rests[0], &points, &best.fit, unsure),
         rise_at_full_scale: best.thermal.map(|t| t.per_watt * highest),
