@@ -37,7 +37,15 @@ fn the_rig_by_hand_passes_its_check() {
 /// figures, and no needle driven into a stop.
 #[test]
 fn a_whole_characterisation_by_hand_holds_the_truth() {
-    for (name, seed) in [("heron", 7), ("fennel", 8), ("gossamer", 9), ("heron", 11)] {
+    // With the seeds above 200 readings of few digits come out the same again and again.
+    let runs = [
+        ("heron", 7),
+        ("fennel", 8),
+        ("gossamer", 9),
+        ("heron", 202),
+        ("fennel", 209),
+    ];
+    for (name, seed) in runs {
         let done = by(name, seed, honest());
         println!("{name}: {} questions", done.asked);
         done.assert_safe();
