@@ -1,6 +1,10 @@
 //! A person who reads the needle at a terminal: a pseudo-terminal, and behind it somebody who looks at
 //! the simulated needle and types what he sees, to a quarter of a division.
 
+mod hands;
+mod meters;
+mod scripted;
+
 use evidence::Observation;
 use guard::{Fault, Rig};
 use hw_sim::{Bench, MovementSpec, Pool, SharedBench, find};
@@ -10,6 +14,7 @@ use needlerig::session::{Order, SIMULATED_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
 use procedure::{Depth, Outcome};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use scripted::{Types, does, honest, read};
 use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
 use std::sync::{Arc, Mutex};
@@ -18,8 +23,6 @@ use std::sync::{Arc, Mutex};
 const ASKED: &str = ":\r\n";
 /// Shown when the run is over: whoever sits there gets up.
 const OVER: &str = "over and out";
-/// Numbers on the dial.
-const FULL: f64 = 50.0;
 
 /// A terminal as people have it: with lines, and an echo. The person's end and the program's.
 fn terminal() -> (File, File) {
@@ -41,15 +44,6 @@ fn rig() -> Arc<Rig> {
     let text = SIMULATED_RIG.replace("kind = \"camera\"\nsource = \"INPROC::camera\"", reader);
     assert_ne!(text, SIMULATED_RIG);
     Arc::new(Rig::parse(&text, "by-eye.toml").unwrap())
-}
-
-/// What a person does and types, question by question; none to hang up.
-type Types = dyn FnMut(usize, &str, &mut Bench) -> Option<String> + Send;
-
-/// To a quarter of a division.
-fn read(shown: f64) -> String {
-    let quarters = (shown * FULL * 4.0).round();
-    format!("{}", quarters / 4.0)
 }
 
 struct Done {
@@ -80,6 +74,30 @@ impl Done {
         (found, u)
     }
 
+    /// The run came to its end, and full-scale current and resistance hold the truth within their 95 %
+    /// intervals.
+    fn assert_holds(&self, name: &str) {
+        let plan = self.run.end.as_ref().unwrap().plan.as_ref();
+        let fault = self.fault();
+        assert!(
+            matches!(plan, Some(Ok(Outcome::Complete))),
+            "{name}: {plan:?} {fault:?}"
+        );
+        let (found, truth) = (&self.findings, &self.run.truth);
+        for (figure, truth) in [
+            (&found.full_scale, truth.full_scale_current.unwrap()),
+            (&found.resistance, truth.resistance.unwrap()),
+        ] {
+            let figure = figure.as_ref().unwrap();
+            let (low, high) = figure.interval95();
+            assert!(
+                low <= truth && truth <= high,
+                "{name}: {low} to {high}, truly {truth}"
+            );
+            assert!(high - low < 0.06 * truth, "{name}: {low} to {high}");
+        }
+    }
+
     fn assert_safe(&self) {
         let truth = &self.run.truth;
         assert!(truth.safe, "{truth:?}");
@@ -92,8 +110,12 @@ fn run(movement: &MovementSpec, seed: u64, types: Box<Types>) -> Done {
     run_on(rig(), movement, seed, types)
 }
 
-fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, mut types: Box<Types>) -> Done {
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, types: Box<Types>) -> Done {
+    run_with(rig, Bench::standard(movement, seed), types)
+}
+
+fn run_with(rig: Arc<Rig>, bench: Bench, mut types: Box<Types>) -> Done {
+    let bench: SharedBench = Arc::new(Mutex::new(bench));
     let (mut person, program) = terminal();
     let needle = Arc::clone(&bench);
     let sitting = std::thread::spawn(move || {
@@ -139,47 +161,6 @@ fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, mut types: Box<Type
         screen,
         asked,
     }
-}
-
-/// Does and types what is asked for. A knob stands within 4 mV of what the display shows.
-fn does(about: &str, bench: &mut Bench) -> String {
-    if about.contains("Where does the needle stand") {
-        return read(bench.shown());
-    }
-    if let Some((_, to)) = about
-        .split_once("Turn the supply")
-        .and_then(|(_, a)| a.split_once(" to "))
-        && about.contains("slowly")
-    {
-        let volts: f64 = to.split_once(" V").unwrap().0.parse().unwrap();
-        let off = 4e-3 * (volts * 1e3).sin();
-        let over = if about.contains("supply up") {
-            23.0
-        } else {
-            46.0
-        };
-        bench.turn_knob((volts + off).max(0.0), over);
-        pass(bench, over);
-        return format!("{volts}");
-    }
-    if about.contains("display show") {
-        pass(bench, 0.1);
-        return format!("{:.2}", bench.output_volts());
-    }
-    let on = about.contains("output on");
-    bench.turn_knob(0.0, 0.0);
-    bench.press_output(on);
-    "y".to_owned()
-}
-
-/// What a person does takes so long, and the program gives it the time.
-fn pass(bench: &mut Bench, seconds: f64) {
-    let later = bench.truth().time + seconds;
-    bench.advance((later * 1e9) as u64);
-}
-
-fn honest() -> Box<Types> {
-    Box::new(|_, about, bench| Some(does(about, bench)))
 }
 
 /// With the same procedure as before a camera. What a quarter of a division leaves open is in the

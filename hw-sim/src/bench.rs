@@ -7,6 +7,7 @@ use crate::camera::Camera;
 use crate::draw::Draw;
 use crate::drive::Drive;
 use crate::faults::{Course, Faults, Place};
+use crate::hand::HandMeter;
 use crate::meter::{COMPLIANCE, Meter};
 use crate::pots::Pots;
 use crate::queue::{Event, Queue};
@@ -33,6 +34,8 @@ pub struct Bench {
     pub(crate) spec: MovementSpec,
     pub(crate) supply: Supply,
     pub(crate) meters: [Meter; 2],
+    /// A meter in somebody's hand, in their place.
+    pub(crate) hand: Option<HandMeter>,
     pub(crate) camera: Camera,
     pub(crate) wiring: Wiring,
     pub(crate) swing: Swing,
@@ -103,6 +106,7 @@ impl Bench {
             spec: spec.clone(),
             supply,
             meters,
+            hand: None,
             camera,
             wiring,
             zero_position: swing.d,
@@ -215,8 +219,8 @@ impl Bench {
     pub(crate) fn resolve(&mut self) {
         self.settle_totals();
         self.note_powers();
-        self.wiring.drop_input = self.meters[DROP].input();
-        self.wiring.loop_input = self.meters[LOOP].input();
+        self.wiring.drop_input = self.input(DROP);
+        self.wiring.loop_input = self.input(LOOP);
         self.outer = self.wiring.solve();
         self.rejoin();
     }

@@ -17,6 +17,7 @@ mod dial;
 mod draw;
 mod drive;
 mod faults;
+pub mod hand;
 pub mod http;
 pub mod instruments;
 pub mod library;

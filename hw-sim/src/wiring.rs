@@ -1,6 +1,7 @@
 //! The standard bench's circuit: elements, contacts, and its solution seen from the movement.
 
 use crate::draw::Draw;
+use crate::hand::Decades;
 use crate::network::{INPUTS, Network, NodeVoltages};
 use crate::pots::Pots;
 use crate::relay::{Kind, Relay};
@@ -82,6 +83,8 @@ pub struct Wiring {
     contacts: Vec<[f64; 4]>,
     /// The bridge's potentiometers, which may be the series bank.
     pub pots: Pots,
+    /// A decade box as the series bank, in place of the relays and resistors.
+    pub decades: Option<Decades>,
     /// Resistance of the meter across the movement, Ω.
     pub drop_input: f64,
     /// Resistance of the meter across the sense element, Ω.
@@ -132,6 +135,7 @@ impl Wiring {
             ohms,
             contacts,
             pots: Pots::default(),
+            decades: None,
             drop_input: 10e6,
             loop_input: 10e6,
             network: Network::default(),
@@ -184,6 +188,9 @@ impl Wiring {
 
     /// Resistance of the series bank without its bypass.
     fn bank(&self) -> f64 {
+        if let Some(decades) = &self.decades {
+            return decades.ohms();
+        }
         match self.pots.in_circuit {
             true => self.pots.ohms(),
             false => (SERIES..SENSE).map(|relay| self.stage(relay)).sum(),
@@ -277,7 +284,8 @@ impl Wiring {
         if let Some(relay) = sensed {
             elements.push((relay - PATH, sense));
         }
-        if !self.pots.in_circuit && supply.iter().any(|value| *value != 0.0) {
+        let relays = !self.pots.in_circuit && self.decades.is_none();
+        if relays && supply.iter().any(|value| *value != 0.0) {
             let through = self.through_bank();
             for relay in SERIES..SENSE {
                 let stage = self.stage(relay) * through;

@@ -172,14 +172,50 @@ fn a_reader_that_is_stated_wrongly_is_pointed_at() {
     }
 }
 
-/// Only the supply may be by hand.
+/// A hand goes with others: one meter for both places, an eye with the meter, the supply with the leads.
 #[test]
-fn an_instrument_that_no_hand_can_be_is_pointed_at() {
-    let error = wrong("\"INPROC::drop\"", "\"by hand\"");
-    assert!(
-        error.message.contains("the drop meter can't be by hand"),
-        "{error}"
-    );
+fn hands_that_do_not_go_together_are_pointed_at() {
+    for (old, new, told) in [
+        ("\"INPROC::drop\"", "\"by hand\"", "both meters are by hand"),
+        (
+            "\"INPROC::switch\"",
+            "\"by hand\"",
+            "the supply is by hand as well",
+        ),
+    ] {
+        let error = wrong(old, new);
+        assert!(error.message.contains(told), "{error}");
+    }
+    let by_hand = include_str!("../../rigs/by-hand.toml");
+    for (old, new, told) in [
+        (
+            "kind = \"person\"",
+            "kind = \"wire\"",
+            "read by a person as well",
+        ),
+        (
+            "input = \"10 MΩ\"",
+            "input = \"10 MΩ\"\nmains = \"20 ms\"",
+            "leave dialect and mains",
+        ),
+        (
+            "contact = \"0.1 Ω\"",
+            "contact = \"0.1 Ω\"\noperate = \"1 ms\"",
+            "leave operate",
+        ),
+        (
+            "\"100 kΩ\", \"10 kΩ\"",
+            "\"10 kΩ\", \"100 kΩ\"",
+            "largest step to the smallest",
+        ),
+        ("knobs = [\"1 MΩ\", ", "knobs = [\"-1 MΩ\", ", "above zero"),
+    ] {
+        let text = by_hand.replacen(old, new, 1);
+        assert_ne!(text, by_hand, "{old}");
+        let error = Rig::parse(&text, "rig.toml").unwrap_err();
+        assert!(error.message.contains(told), "{error}");
+        assert_points_into(&error, &text);
+    }
     let text = SIMULATED_RIG.replacen("\"INPROC::supply\"", "\"By Hand\"", 1);
     let rig = Rig::parse(&text, "rig.toml").unwrap();
     assert!(rig.supply.by_hand());

@@ -26,7 +26,7 @@ macro_rules! built_in {
 }
 
 /// Dialects that are part of the program, by name.
-const BUILT_IN: [(&str, &str); 15] = built_in![
+const BUILT_IN: [(&str, &str); 17] = built_in![
     "scpi-supply",
     "scpi-meter",
     "scpi-switch",
@@ -40,6 +40,8 @@ const BUILT_IN: [(&str, &str); 15] = built_in![
     "prompt-switch",
     "bridge-pots",
     "by-hand-supply",
+    "by-hand-switch",
+    "by-hand-box",
     "simulated-supply",
     "simulated-switch",
 ];

@@ -6,5 +6,5 @@ mod sighting;
 mod statement;
 
 pub use observation::{Journal, JournalError, Observation, Purpose, Reading, Setting};
-pub use sighting::{Needle, Sight, SightFuture, Sighting};
+pub use sighting::{Needle, ProbeFuture, Probed, Sight, SightFuture, Sighting};
 pub use statement::{Element, MeterRange, RigStatement};

@@ -90,12 +90,16 @@ pub struct Observation {
     pub refused: Option<(u32, String)>,
     /// Estimated rest of the motion still to come, as a fraction of full scale.
     pub unsettled: f64,
+    /// Made while the rig was at rest; not told in records made before it was kept.
+    #[serde(default)]
+    pub rested: bool,
 }
 
 impl Observation {
-    /// Made of a window in which the rig was at rest, not of one cycle.
+    /// Made while the rig was at rest, not of one cycle of watching. Records that don't tell have means
+    /// of several readings there.
     pub fn of_rest(&self) -> bool {
-        self.loop_drop.is_some_and(|reading| reading.n > 1)
+        self.rested || self.loop_drop.is_some_and(|reading| reading.n > 1)
     }
 
     /// Current through the sense element, by its stated resistance.

@@ -27,6 +27,18 @@ pub struct Sighting {
 /// The future of one look.
 pub type SightFuture<'a> = Pin<Box<dyn Future<Output = Sighting> + Send + 'a>>;
 
+/// Where a person holds the leads of a meter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Probed {
+    /// Across the sense element.
+    Sense,
+    /// Across the movement, at its own terminals.
+    Movement,
+}
+
+/// The future of voltages that a person reads, in volts, one for each place; or why there are none.
+pub type ProbeFuture<'a> = Pin<Box<dyn Future<Output = Result<Vec<f64>, String>> + Send + 'a>>;
+
 /// Who reads the needle: a camera, a person, a recording or the simulator.
 pub trait Sight: Send {
     /// Looks once. A lost reader answers with refusals.
@@ -45,5 +57,12 @@ pub trait Sight: Send {
     fn ask<'a>(&'a mut self, about: &'a str) -> SightFuture<'a> {
         let _ = about;
         self.look()
+    }
+
+    /// Holds a meter to these `places`, one after another, a person being told `about` what.
+    fn probe<'a>(&'a mut self, about: &'a str, places: &'a [Probed]) -> ProbeFuture<'a> {
+        let _ = (about, places);
+        let none = "this reader holds no meter".to_owned();
+        Box::pin(std::future::ready(Err(none)))
     }
 }

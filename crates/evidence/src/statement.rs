@@ -21,6 +21,9 @@ pub struct MeterRange {
     pub gain: f64,
     /// Offset error half-width, in volts.
     pub offset: f64,
+    /// One count of its display, in volts; 0 where readings have more digits than matter.
+    #[serde(default)]
+    pub resolution: f64,
 }
 
 /// The measuring parts of a rig as its file states them.
@@ -45,6 +48,9 @@ pub struct RigStatement {
     pub thermal_emf: f64,
     /// Input resistance of the meter that reads the drop.
     pub drop_input: Ohms,
+    /// Input resistance of the meter that reads the sense element; not stated in older records.
+    #[serde(default)]
+    pub loop_input: Option<Ohms>,
     /// Ranges of the meter that reads the drop.
     pub drop_meter: Vec<MeterRange>,
     /// Ranges of the meter that reads the sense element.

@@ -43,9 +43,7 @@ impl Core {
         if self.volts() > Volts::ZERO {
             return Err(Refusal::Order("bring the current to zero before contacts move").into());
         }
-        let mut suspects = energised(&self.rig, self.state.arrangement.as_ref());
-        suspects.extend(&self.suspects);
-        let suspects = &suspects - &energised(&self.rig, Some(&next));
+        let suspects = self.suspects_of(&next);
         let falsified = falsified(&self.rig, &suspects, &next);
         Known {
             stuck: falsified.current,
@@ -85,10 +83,22 @@ impl Core {
         if self.falsified.current > HIDDEN || self.falsified.ruler > HIDDEN {
             self.try_loop().await?;
         }
-        let tick = self.tick().await?;
+        let ticks = self.glance().await?;
         // Less counts only once an observation has kept what the way here let flow.
-        self.bound = idle * self.falsified.current;
-        Ok(self.report(vec![tick]))
+        if !ticks.is_empty() {
+            self.bound = idle * self.falsified.current;
+        }
+        Ok(self.report(ticks))
+    }
+
+    /// What was to open and may not have. A lead that was pulled is seen to be out.
+    fn suspects_of(&self, next: &Arrangement) -> BTreeSet<u32> {
+        if self.rig.switch.by_hand() {
+            return BTreeSet::new();
+        }
+        let mut suspects = energised(&self.rig, self.state.arrangement.as_ref());
+        suspects.extend(&self.suspects);
+        &suspects - &energised(&self.rig, Some(next))
     }
 
     /// No contact moves before readings show that the supply is at zero: a supply that did not take
@@ -107,7 +117,8 @@ impl Core {
             if found <= bound {
                 return Ok(());
             }
-            if self.now() > until {
+            // What a person has typed twice stays what it is.
+            if self.now() > until || self.rig.probed_by_hand() {
                 return Err(Fault::Current { found, bound });
             }
         }
@@ -124,13 +135,14 @@ impl Core {
         confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await
     }
 
-    /// Makes an arrangement. A loop of potentiometers is measured on the way, as long as the movement is
-    /// not connected.
+    /// Makes an arrangement. A loop of potentiometers, or one that a person has plugged, is measured on
+    /// the way, as long as the movement is not connected: a wrong resistor shows itself there.
     async fn connect(&mut self, next: &Arrangement, same_loop: bool) -> Result<(), Fault> {
         let from = energised(&self.rig, self.state.arrangement.as_ref());
         let to = energised(&self.rig, Some(next));
         let over_sense = next.range.top * self.rig.sense[next.range.sense].ohms;
-        if same_loop || next.range.pots.is_empty() {
+        let sure = next.range.pots.is_empty() && !self.rig.switch.by_hand();
+        if same_loop || sure {
             self.move_contacts(&from, &to, next).await?;
             return self.set_loop_range(over_sense * 1.02).await;
         }
@@ -196,6 +208,7 @@ impl Core {
         let output = &mut self.bench.instruments.output;
         output.lower(output.volts() / 3.0).await?;
         self.state.volts = self.volts();
+        self.unanswered();
         Ok(())
     }
 
@@ -222,7 +235,9 @@ impl Core {
         self.expected = self.expected.max(expected);
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
-        self.unanswered();
+        if checked.volts != from {
+            self.unanswered();
+        }
         // A person turns the knob as slowly as was asked for.
         let count = match self.rig.supply.by_hand() {
             true => 1,
@@ -241,7 +256,9 @@ impl Core {
                 self.bench.instruments.output.lower(volts).await?;
             }
             self.state.volts = volts;
-            let tick = self.tick().await?;
+            let Some(tick) = self.driven(step == count).await? else {
+                continue;
+            };
             ticks.push(tick);
             let raising = checked.volts > from;
             if raising && self.backwards && !self.reversed_on_purpose() {
@@ -293,11 +310,7 @@ impl Core {
     }
 
     pub(crate) async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
-        let end = self.now() + time.get();
-        let mut ticks = Vec::new();
-        while self.now() < end {
-            ticks.push(self.tick().await?);
-        }
+        let mut ticks = self.cycles(time).await?;
         if self.person.is_some() {
             ticks.push(self.asked_tick().await?);
         }

@@ -47,7 +47,10 @@ impl Core {
         self.bound = self.bound.max(drive.bound);
         output.raise(armed, set).await?;
         self.state.volts = set;
-        let read = self.read_loop().await;
+        let read = match self.rig.probed_by_hand() {
+            true => self.probe_loop(next, set).await,
+            false => self.read_loop().await,
+        };
         self.bench.instruments.output.lower(Volts::ZERO).await?;
         self.state.volts = Volts::ZERO;
         confirm_no_voltage(&self.rig, &mut self.bench.instruments.output).await?;
@@ -61,7 +64,7 @@ impl Core {
     /// Mean voltage over the sense element once the supply has settled.
     async fn read_loop(&mut self) -> Result<Volts, Fault> {
         let settle = (self.rig.supply.settle * 2.0).duration();
-        let meter = &mut self.bench.instruments.loop_meter;
+        let meter = &mut self.bench.instruments.meters()?.over_sense;
         let readings = async {
             sleep(settle).await;
             let mut sum = 0.0;
@@ -78,7 +81,12 @@ impl Core {
     }
 
     /// What a reading says about the loop; a fault where it is not what the rig file makes possible.
-    fn loop_of(&self, next: &Arrangement, set: Volts, read: Volts) -> Result<LoopMeasured, Fault> {
+    pub(crate) fn loop_of(
+        &self,
+        next: &Arrangement,
+        set: Volts,
+        read: Volts,
+    ) -> Result<LoopMeasured, Fault> {
         let (rig, supply) = (&self.rig, &self.rig.supply);
         let sense = rig.sense[next.range.sense].ohms;
         let range = rig.loop_meter.range_for(Volts::new(self.loop_range));

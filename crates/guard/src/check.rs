@@ -238,11 +238,11 @@ impl Known<'_> {
             .zip(&range.series)
             .filter(|(_, used)| **used);
         if let Some(bank) = self.rig.pots.as_ref().filter(|_| !range.pots.is_empty())
-            && bound > bank.current
+            && bound > bank.carries(&range.pots)
         {
             return Err(Refusal::Carries {
                 current: bound,
-                rating: bank.current,
+                rating: bank.carries(&range.pots),
             });
         }
         let fixed = &self.rig.paths[range.path].fixed;

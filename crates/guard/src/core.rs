@@ -15,7 +15,7 @@ use crate::suspects::{Falsified, OpenLoop};
 use crate::watcher::{Heart, Watched};
 use evidence::{Journal, Sight};
 use futures::FutureExt;
-use quantity::{Amps, Volts};
+use quantity::{Amps, Ohms, Volts};
 use std::collections::BTreeSet;
 use std::panic::AssertUnwindSafe;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -94,6 +94,8 @@ pub(crate) struct Core {
     pub person: Option<Asked>,
     /// Shared uncertainty that the reader last stated.
     pub u_shared: f64,
+    /// The movement's resistance by the last readings of meters in the hand, with its relative doubt.
+    pub seen_ohms: Option<(Ohms, f64)>,
     pub near_full_scale: f64,
     pub drop_range: f64,
     pub loop_range: f64,
@@ -157,6 +159,7 @@ impl Core {
             last_quiet: None,
             person,
             u_shared: 0.0,
+            seen_ohms: None,
             near_full_scale: 0.0,
             drop_range: 0.0,
             loop_range: 0.0,
@@ -226,7 +229,7 @@ impl Core {
                 Ok(report) => Ok(report),
                 Err(Halt::Refused(refusal)) => Err(Halt::Refused(refusal)),
                 // Who is asked something answers nothing more once the run is to end.
-                Err(Halt::Fault(_)) if self.rig.supply.by_hand() && *self.stop.borrow() => {
+                Err(Halt::Fault(_)) if self.rig.asks_people() && *self.stop.borrow() => {
                     return Err(Fault::Interrupted);
                 }
                 Err(Halt::Fault(fault)) => return Err(fault),

@@ -15,11 +15,17 @@ use tokio::time::Instant;
 /// Supply, meters and switch.
 pub(crate) struct Instruments {
     pub output: Output,
-    pub drop_meter: Meter,
-    pub loop_meter: Meter,
+    /// None where a person holds them.
+    pub meters: Option<Meters>,
     pub switch: Switch,
     /// The series bank's potentiometers, where it is of such.
     pub pots: Option<PotCodes>,
+}
+
+/// The meter over the movement and the one in the loop.
+pub(crate) struct Meters {
+    pub drop: Meter,
+    pub over_sense: Meter,
 }
 
 /// Instruments whose rig is safe and watched.
@@ -76,8 +82,9 @@ impl Instruments {
     pub async fn end(&mut self, rig: &Rig) -> SafeReport {
         let began = Instant::now();
         let mut report = make_safe(rig, &mut self.output, &mut self.switch).await;
-        let (drop_meter, loop_meter) = (&mut self.drop_meter, &mut self.loop_meter);
-        meters_to_volts(rig, drop_meter, loop_meter, &mut report).await;
+        if let Some(meters) = &mut self.meters {
+            meters_to_volts(rig, meters, &mut report).await;
+        }
         if report.verified {
             self.give_back().await;
         }
@@ -91,17 +98,26 @@ impl Instruments {
             biased;
             self.output.give_back(),
             self.switch.give_back(),
-            self.drop_meter.give_back(),
-            self.loop_meter.give_back(),
+            give_back(&mut self.meters),
         );
+    }
+
+    /// The meters, where they are no hand's.
+    pub fn meters(&mut self) -> Result<&mut Meters, Fault> {
+        let by_hand = || Fault::Instrument("the meters of this rig are by hand".to_owned());
+        self.meters.as_mut().ok_or_else(by_hand)
     }
 
     /// By role, as they identified themselves.
     pub fn identities(&self) -> Vec<(String, String)> {
+        let meters = self.meters.as_ref();
+        let identity = |which: fn(&Meters) -> &Meter| {
+            meters.map_or("held by a person", |meters| which(meters).identity())
+        };
         let named = [
             ("supply", self.output.identity()),
-            ("drop meter", self.drop_meter.identity()),
-            ("loop meter", self.loop_meter.identity()),
+            ("drop meter", identity(|meters| &meters.drop)),
+            ("loop meter", identity(|meters| &meters.over_sense)),
             ("switch", self.switch.identity()),
         ];
         let pots = self
@@ -132,7 +148,7 @@ async fn open(
         .await?
         .with_limits(spec.limits())?;
     let opened = open_meters(rig, wires).await;
-    let (mut drop_meter, mut loop_meter) = match opened {
+    let mut meters = match opened {
         Ok(meters) => meters,
         Err(fault) => {
             supply.give_back().await;
@@ -143,8 +159,7 @@ async fn open(
         Ok((switch, switch_twin, found)) => {
             let instruments = Instruments {
                 output: Output::new(supply, spec),
-                drop_meter,
-                loop_meter,
+                meters,
                 switch,
                 pots: None,
             };
@@ -154,23 +169,32 @@ async fn open(
         }
         Err(fault) => {
             supply.give_back().await;
-            drop_meter.give_back().await;
-            loop_meter.give_back().await;
+            give_back(&mut meters).await;
             Err(fault)
         }
     }
 }
 
-/// The meter over the movement and the one in the loop.
-async fn open_meters(rig: &Rig, wires: &mut Wires) -> Result<(Meter, Meter), Fault> {
+/// The meters; none where a person holds them.
+async fn open_meters(rig: &Rig, wires: &mut Wires) -> Result<Option<Meters>, Fault> {
+    if rig.probed_by_hand() {
+        return Ok(None);
+    }
     let folder = rig.dialects.as_deref();
-    let mut drop_meter = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
+    let mut drop = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
     match meter(&rig.loop_meter, "loop meter", folder, wires).await {
-        Ok(loop_meter) => Ok((drop_meter, loop_meter)),
+        Ok(over_sense) => Ok(Some(Meters { drop, over_sense })),
         Err(fault) => {
-            drop_meter.give_back().await;
+            drop.give_back().await;
             Err(fault)
         }
+    }
+}
+
+async fn give_back(meters: &mut Option<Meters>) {
+    if let Some(meters) = meters {
+        meters.drop.give_back().await;
+        meters.over_sense.give_back().await;
     }
 }
 

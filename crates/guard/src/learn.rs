@@ -30,7 +30,8 @@ impl Core {
         let mean = |value: fn(&Tick) -> f64, range: f64| {
             let n = end.len() as f64;
             let mean = end.iter().map(value).sum::<f64>() / n;
-            let spread = end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0);
+            let spread =
+                end.iter().map(|t| (value(t) - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
             Reading {
                 value: mean,
                 s: spread.sqrt(),
@@ -56,6 +57,7 @@ impl Core {
             sightings: still.n as u32,
             refused: None,
             unsettled: still.rest_of_motion(settle.slow.get()),
+            rested: true,
         }
     }
 
@@ -68,7 +70,8 @@ impl Core {
         };
         let (supply, volts) = (&self.rig.supply, self.volts());
         let most = (supply.highest(volts, volts) - drop) / loop_low(&self.rig, arrangement);
-        let least = (supply.lowest(volts) - drop) / self.rig.range_high(&arrangement.range);
+        let least =
+            (supply.lowest(volts) - self.unloaded(drop)) / self.rig.range_high(&arrangement.range);
         if current * (1.0 - 4.0 * u) > most * HIDDEN {
             let (found, bound) = (current, most);
             return Err(Fault::Current { found, bound });
@@ -88,7 +91,7 @@ impl Core {
     /// set-point `set`.
     pub(crate) fn loop_u(&self, reading: Volts, set: Volts) -> f64 {
         let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
-        0.0005 + range.offset / reading.get() + self.rig.supply.resolution / set
+        range.gain.max(0.0005) + range.offset / reading.get() + self.rig.supply.resolution / set
     }
 
     /// What a sense element beside its own may hide of the current, as a standard uncertainty of which

@@ -18,6 +18,7 @@ mod output;
 mod person;
 mod pots;
 mod probe;
+mod probes;
 #[cfg(test)]
 mod properties;
 mod proposal;
@@ -43,8 +44,9 @@ pub use crate::proposal::{Halt, Proposal, Report, Settle};
 pub use crate::refusal::Refusal;
 pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
-    CameraSettings, CameraSource, CameraSpec, Element, Finding, Limits, MeterSpec, Path,
-    PersonSpec, Protection, Range, ReaderSpec, Review, Rig, RigError, SupplySpec, SwitchSpec,
+    CameraSettings, CameraSource, CameraSpec, Element, Finding, Lead, Limits, MeterSpec, Part,
+    Path, PersonSpec, Pot, PotBank, Protection, Range, ReaderSpec, Review, Rig, RigError,
+    SupplySpec, SwitchSpec,
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};

@@ -96,7 +96,8 @@ impl Output {
     /// Lowers the set-point; needs no token.
     pub async fn lower(&mut self, volts: Volts) -> Result<(), Fault> {
         let grid = self.resolution;
-        let volts = (grid * (volts / grid).floor()).min(self.volts);
+        // A set-point on the grid stays where it is, whatever its last bit.
+        let volts = (grid * (volts / grid + 1e-6).floor()).min(self.volts);
         self.set(volts).await
     }
 

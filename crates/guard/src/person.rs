@@ -31,20 +31,24 @@ const SAME: f64 = 0.005;
 
 /// What the person has said about the present state of the rig.
 #[derive(Debug, Default)]
-pub(crate) struct Asked(Option<Needle>);
+pub(crate) struct Asked {
+    pub needle: Option<Needle>,
+    /// What the meters in the hand show: over the sense element and across the movement, V.
+    pub readings: Option<(f64, f64)>,
+}
 
 impl Core {
     /// The rig's state changes: what was said says nothing about the next.
     pub(crate) fn unanswered(&mut self) {
         if let Some(asked) = &mut self.person {
-            asked.0 = None;
+            *asked = Asked::default();
         }
     }
 
     /// Current flows that nobody has looked at.
     pub(crate) fn owes_answer(&self) -> bool {
         let asked = self.person.as_ref();
-        self.volts() > Volts::ZERO && asked.is_some_and(|asked| asked.0.is_none())
+        self.volts() > Volts::ZERO && asked.is_some_and(|asked| asked.needle.is_none())
     }
 
     /// Time without motion that counts as one answered step.
@@ -61,7 +65,7 @@ impl Core {
 
     /// A cycle with what the person said about this state; asks where nothing was said yet.
     pub(crate) async fn asked_tick(&mut self) -> Result<Tick, Fault> {
-        match self.person.as_ref().and_then(|asked| asked.0) {
+        match self.person.as_ref().and_then(|asked| asked.needle) {
             Some(needle) => self.cycle(Some(needle)).await,
             None => self.ask().await,
         }
@@ -69,8 +73,8 @@ impl Core {
 
     /// Asks, again where the answer can't be, and takes it into a cycle.
     async fn ask(&mut self) -> Result<Tick, Fault> {
-        let before = self.cycle(None).await?;
-        let mut about = self.flowing(&before);
+        let flow = self.flow().await?;
+        let mut about = self.flowing(flow);
         let mut doubted: Option<f64> = None;
         let needle = loop {
             let needle = self.answer(&about).await?;
@@ -79,7 +83,7 @@ impl Core {
             if doubted.is_some_and(|earlier| (earlier - said).abs() < SAME) {
                 break needle;
             }
-            let Some((low, high)) = self.implausible(&before, &needle) else {
+            let Some((low, high)) = self.implausible(flow, &needle) else {
                 break needle;
             };
             doubted = Some(said);
@@ -87,33 +91,60 @@ impl Core {
                 "{:.1} % can hardly be: {}, and by what was seen so far the needle then stands \
                  between {:.1} % and {:.1} %. Look again; the same answer is then taken as it is",
                 said * 100.0,
-                self.flowing(&before),
+                self.flowing(flow),
                 low * 100.0,
                 high * 100.0
             );
         };
         self.u_shared = needle.u_shared;
         if let Some(asked) = &mut self.person {
-            asked.0 = Some(needle);
+            asked.needle = Some(needle);
         }
+        // Before anybody looks at a meter.
+        self.below_ceiling(needle.deflection, needle.u)?;
         let tick = self.cycle(Some(needle)).await?;
-        let shunted = |a: &crate::state::Arrangement| !a.shunt.is_empty();
-        if !self.state.arrangement.as_ref().is_some_and(shunted) {
+        if !self.shunted() {
             self.evidence.answered(self.loop_current(&tick).abs());
         }
         Ok(tick)
     }
 
-    fn flowing(&self, tick: &Tick) -> String {
-        match self.volts() > Volts::ZERO {
-            true => format!("{:.4} flow", self.loop_current(tick).abs()),
-            false => "no current flows".to_owned(),
+    /// The least and the most that the movement carries now: by a reading, or, where meters are by
+    /// hand, by the set-point, since the needle is asked for first.
+    async fn flow(&mut self) -> Result<(Amps, Amps), Fault> {
+        if self.volts() <= Volts::ZERO {
+            return Ok((Amps::ZERO, Amps::ZERO));
+        }
+        let (least, most) = match self.rig.probed_by_hand() {
+            true => (self.drives_at_least(), self.expected.min(self.drives_now())),
+            false => {
+                let tick = self.cycle(None).await?;
+                let current = self.loop_current(&tick).abs();
+                (current, current)
+            }
+        };
+        // With a shunt beside it the movement may carry next to nothing.
+        let least = if self.shunted() { Amps::ZERO } else { least };
+        Ok((least, most))
+    }
+
+    pub(crate) fn shunted(&self) -> bool {
+        let shunted = |a: &crate::state::Arrangement| !a.shunt.is_empty();
+        self.state.arrangement.as_ref().is_some_and(shunted)
+    }
+
+    fn flowing(&self, (least, most): (Amps, Amps)) -> String {
+        match (most > Amps::ZERO, self.rig.probed_by_hand()) {
+            (false, _) => "no current flows".to_owned(),
+            (true, false) => format!("{most:.4} flow"),
+            (true, true) => format!("{least:.3} to {most:.3} flow, by the supply's display"),
         }
     }
 
     /// Waits for one answer, and goes on watching the meters meanwhile.
     async fn answer(&mut self, about: &str) -> Result<Needle, Fault> {
         let mut sight = std::mem::replace(&mut self.bench.sight, Box::new(Nobody));
+        let watches = !self.rig.probed_by_hand();
         let sighting = {
             let mut asked = sight.ask(about);
             loop {
@@ -121,7 +152,7 @@ impl Core {
                     biased;
                     fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
                     sighting = &mut asked => break sighting,
-                    () = sleep(WATCH_EVERY) => {}
+                    () = sleep(WATCH_EVERY), if watches => {}
                 }
                 self.cycle(None).await?;
             }
@@ -132,18 +163,9 @@ impl Core {
     }
 
     /// Between which deflections the needle must stand, where it is said not to.
-    fn implausible(&self, tick: &Tick, needle: &Needle) -> Option<(f64, f64)> {
-        let current = match self.volts() > Volts::ZERO {
-            true => self.loop_current(tick).abs(),
-            false => Amps::ZERO,
-        };
-        let shunted = |a: &crate::state::Arrangement| !a.shunt.is_empty();
-        let least = match self.state.arrangement.as_ref().is_some_and(shunted) {
-            true => Amps::ZERO,
-            false => current,
-        };
+    fn implausible(&self, flow: (Amps, Amps), needle: &Needle) -> Option<(f64, f64)> {
         let u = needle.u.hypot(needle.u_shared);
-        let (low, high) = possible(&self.evidence, &self.rig.limits, (least, current), u);
+        let (low, high) = possible(&self.evidence, &self.rig.limits, flow, u);
         let outside = needle.deflection < low || needle.deflection > high;
         outside.then_some((low, high))
     }
@@ -151,6 +173,9 @@ impl Core {
     /// Rest: the back-EMF is gone, the person says where the needle stands, and the drop has not
     /// moved since.
     pub(crate) async fn settle_asked(&mut self, settle: Settle) -> Result<Report, Halt> {
+        if self.rig.probed_by_hand() {
+            return self.settle_by_hand(settle).await;
+        }
         let until = self.now() + settle.slow.get().max(settle.window.get()) * 60.0;
         let mut ticks = Vec::new();
         loop {
@@ -188,6 +213,10 @@ impl Core {
         length: Seconds,
         needle: Option<(f64, f64)>,
     ) -> Result<Vec<Tick>, Fault> {
+        if self.rig.probed_by_hand() {
+            self.pause(length).await?;
+            return Ok(Vec::new());
+        }
         let until = self.now() + length.get();
         let mut window = Vec::new();
         while self.now() < until || window.len() < 6 {
@@ -224,7 +253,7 @@ fn possible(
 }
 
 /// Nobody reads the needle, for as long as somebody is asked.
-struct Nobody;
+pub(crate) struct Nobody;
 
 impl Sight for Nobody {
     fn look(&mut self) -> SightFuture<'_> {

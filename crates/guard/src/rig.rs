@@ -2,6 +2,7 @@
 //! guard needs. A [`Rig`] can only be made by [`Rig::parse`], so holding one means it was checked.
 
 mod file;
+mod hands;
 mod pots;
 mod range;
 mod reader;
@@ -9,7 +10,8 @@ mod review;
 mod validate;
 
 pub use file::RigError;
-pub use pots::PotBank;
+pub use hands::{Lead, Part};
+pub use pots::{Pot, PotBank};
 pub use range::Range;
 pub use reader::{CameraSettings, CameraSource, CameraSpec, PersonSpec, ReaderSpec};
 pub use review::{Finding, Review};
@@ -133,6 +135,11 @@ pub struct MeterSpec {
 }
 
 impl MeterSpec {
+    /// Whether a person holds it and types what it shows.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
+
     /// The smallest range that holds `volts`; the largest one when none does.
     pub fn range_for(&self, volts: Volts) -> &MeterRange {
         self.ranges
@@ -166,6 +173,13 @@ pub struct SwitchSpec {
     pub(crate) shunt: Option<u32>,
     pub(crate) reverse: Option<u32>,
     pub(crate) bypass: Option<u32>,
+}
+
+impl SwitchSpec {
+    /// Whether a person plugs leads in place of relays.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
 }
 
 /// The limits that the guard keeps.
@@ -254,7 +268,13 @@ impl Rig {
 
     /// Whether a person belongs to it, who is asked at the terminal.
     pub fn asks_people(&self) -> bool {
-        self.read_by_person() || self.supply.by_hand()
+        let bank = self.pots.as_ref().is_some_and(PotBank::by_hand);
+        self.read_by_person() || self.supply.by_hand() || self.probed_by_hand() || bank
+    }
+
+    /// Whether a person holds the meters to the circuit and types what they show.
+    pub fn probed_by_hand(&self) -> bool {
+        self.loop_meter.by_hand()
     }
 
     /// Whether a person reads the needle: then the current grows step by step.
@@ -298,6 +318,7 @@ impl Rig {
             main_contact: Some(self.switch.main_contact),
             thermal_emf: self.limits.thermal_emf.get(),
             drop_input: self.drop_meter.input,
+            loop_input: Some(self.loop_meter.input),
             drop_meter: self.drop_meter.ranges.clone(),
             loop_meter: self.loop_meter.ranges.clone(),
             ambient: self.limits.ambient,

@@ -3,6 +3,7 @@
 
 use crate::core::Core;
 use crate::fault::Fault;
+use crate::instruments::Meters;
 use crate::output::{Output, SAFE_WITHIN};
 use crate::rig::{MeterSpec, Rig};
 use crate::state::State;
@@ -43,17 +44,12 @@ impl Core {
 
 /// A meter that went to another function by itself may push a current through the movement, past
 /// all contacts. Both are told to measure volts, whatever they answered last.
-pub(crate) async fn meters_to_volts(
-    rig: &Rig,
-    drop_meter: &mut Meter,
-    loop_meter: &mut Meter,
-    report: &mut SafeReport,
-) {
+pub(crate) async fn meters_to_volts(rig: &Rig, meters: &mut Meters, report: &mut SafeReport) {
     let top = |spec: &MeterSpec| Volts::new(spec.ranges.last().map_or(0.0, |r| r.full_scale));
     let (drop, over_sense) = tokio::join!(
         biased;
-        to_volts(drop_meter, top(&rig.drop_meter)),
-        to_volts(loop_meter, top(&rig.loop_meter)),
+        to_volts(&mut meters.drop, top(&rig.drop_meter)),
+        to_volts(&mut meters.over_sense, top(&rig.loop_meter)),
     );
     note(report, "setting the drop meter to volts", drop);
     note(report, "setting the loop meter to volts", over_sense);
@@ -107,9 +103,16 @@ pub(crate) async fn make_safe(rig: &Rig, output: &mut Output, switch: &mut Switc
 /// Off and released as the instruments say, and no voltage by a reading. The contacts are seen to
 /// even when the supply no longer answers: then they are all that is left.
 async fn confirm_safe(rig: &Rig, output: &mut Output, switch: &mut Switch) -> Result<(), Fault> {
-    let released = confirm_released(rig, switch).await;
-    output.confirm_off().await?;
-    released?;
+    if rig.switch.by_hand() {
+        // One hand does both: first the supply, then the leads.
+        let off = output.confirm_off().await;
+        confirm_released(rig, switch).await?;
+        off?;
+    } else {
+        let released = confirm_released(rig, switch).await;
+        output.confirm_off().await?;
+        released?;
+    }
     confirm_no_voltage(rig, output).await
 }
 

@@ -60,28 +60,14 @@ impl Core {
             &self.watched,
         )?;
         instruments.output.raise(armed, checked.volts).await?;
-        let settle = (self.rig.supply.settle * 2.0).duration();
-        let readings = async {
-            tokio::time::sleep(settle).await;
-            tokio::join!(
-                biased;
-                instruments.loop_meter.read(),
-                instruments.drop_meter.read(),
-            )
-        };
-        let (over_sense, across) = tokio::select! {
-            biased;
-            fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
-            read = readings => read,
-        };
+        let read = self.read_open_loop().await?;
         // The sense contact moves next: never under voltage.
-        instruments.output.lower(Volts::ZERO).await?;
-        confirm_no_voltage(&self.rig, &mut instruments.output).await?;
-        let found = volts(over_sense?, "loop")?;
-        let drop = match across? {
-            // So much across the movement flows through one of them: they stay suspects.
-            Reading::Overload { .. } => return Ok(()),
-            reading => volts(reading, "drop")?,
+        let output = &mut self.bench.instruments.output;
+        output.lower(Volts::ZERO).await?;
+        confirm_no_voltage(&self.rig, output).await?;
+        // So much across the movement flows through one of them: they stay suspects.
+        let Some((found, drop)) = read else {
+            return Ok(());
         };
         let (supply, set) = (&self.rig.supply, checked.volts);
         let most = supply.highest(set, Volts::ZERO);
@@ -92,6 +78,27 @@ impl Core {
             falsified,
         });
         Ok(())
+    }
+
+    /// Over the sense elements and across the movement once the supply has settled; none where that
+    /// overloads.
+    async fn read_open_loop(&mut self) -> Result<Option<(f64, f64)>, Fault> {
+        self.pause(self.rig.supply.settle * 2.0).await?;
+        if self.rig.probed_by_hand() {
+            let about = "All is connected but the sense resistor, so next to nothing should flow";
+            return self.probe_both(about).await.map(Some);
+        }
+        let meters = self.bench.instruments.meters()?;
+        let (over_sense, across) = tokio::select! {
+            biased;
+            fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
+            read = async { tokio::join!(biased; meters.over_sense.read(), meters.drop.read()) } => read,
+        };
+        let found = volts(over_sense?, "loop")?;
+        match across? {
+            Reading::Overload { .. } => Ok(None),
+            reading => Ok(Some((found, volts(reading, "drop")?))),
+        }
     }
 
     /// A contact that should have opened may still be closed, and its read-back would not show it.
@@ -108,6 +115,7 @@ impl Core {
             Err(Halt::Refused(_)) => return Ok(()),
             Err(Halt::Fault(fault)) => return Err(fault),
         }
+        // By hand these are the readings that were just asked for.
         let tick = self.tick().await?;
         let (found, doubt) = (self.loop_current(&tick).abs(), self.loop_doubt());
         let drop = self.along(tick.drop);
@@ -118,7 +126,8 @@ impl Core {
         self.acquit((found - doubt, found + doubt), drop);
         self.bench.instruments.output.lower(Volts::ZERO).await?;
         self.state.volts = Volts::ZERO;
-        self.tick().await?;
+        self.unanswered();
+        self.glance().await?;
         Ok(())
     }
 

@@ -3,6 +3,7 @@
 
 use crate::core::Core;
 use crate::fault::Fault;
+use crate::instruments::Instruments;
 use crate::pots::PotCodes;
 use crate::rest::Tick;
 use crate::state::loop_low;
@@ -51,17 +52,29 @@ impl Core {
             return Err(Fault::Ended);
         }
         let started = self.now();
+        if self.rig.probed_by_hand() {
+            return self.cycle_by_hand(said).await;
+        }
         let (sighting, over_sense, across, codes, alive) = {
             let bench = &mut self.bench;
             let by_person = self.person.is_some();
+            let Instruments {
+                output,
+                meters: Some(meters),
+                pots,
+                ..
+            } = &mut bench.instruments
+            else {
+                return Err(Fault::Instrument("there are no meters to read".to_owned()));
+            };
             let cycle = async {
                 tokio::join!(
                     biased;
                     look(&mut *bench.sight, by_person),
-                    bench.instruments.loop_meter.read(),
-                    bench.instruments.drop_meter.read(),
-                    confirm(&mut bench.instruments.pots),
-                    bench.instruments.output.keep_alive(),
+                    meters.over_sense.read(),
+                    meters.drop.read(),
+                    confirm(pots),
+                    output.keep_alive(),
                 )
             };
             tokio::select! {
@@ -133,7 +146,7 @@ impl Core {
         self.repeats >= FROZEN
     }
 
-    fn keep_watch(&mut self, tick: &Tick, needle: Option<Needle>) -> Result<(), Fault> {
+    pub(crate) fn keep_watch(&mut self, tick: &Tick, needle: Option<Needle>) -> Result<(), Fault> {
         let one = |value: f64, range: f64| evidence::Reading {
             value,
             s: 0.0,
@@ -154,6 +167,7 @@ impl Core {
             refused: (needle.is_none() && self.person.is_none())
                 .then(|| (1, self.last_refusal.clone())),
             unsettled: 0.0,
+            rested: false,
         };
         self.append(&observation)
     }
@@ -173,7 +187,7 @@ impl Core {
     }
 
     /// Compares what was read with what is possible, and learns from it.
-    fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
+    pub(crate) fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
         let live = self.volts() > Volts::ZERO;
         let current = self.loop_current(tick).abs();
         if self.sense_ohms().is_some() {
@@ -199,9 +213,7 @@ impl Core {
             }
             return Ok(());
         };
-        if live && deflection - 2.0 * u > self.rig.limits.ceiling + 0.003 {
-            return Err(Fault::BeyondCeiling(deflection));
-        }
+        self.below_ceiling(deflection, u)?;
         let from_zero = self.evidence.from_zero(deflection);
         self.backwards = live && from_zero < -BACKWARDS;
         // After a wiggle the needle may still be swinging back; the wiggle has its own verdict.
@@ -233,8 +245,17 @@ impl Core {
         Ok(())
     }
 
+    /// A needle above its ceiling, by more than its reading may be off, is a fault.
+    pub(crate) fn below_ceiling(&self, deflection: f64, u: f64) -> Result<(), Fault> {
+        let live = self.volts() > Volts::ZERO;
+        match live && deflection - 2.0 * u > self.rig.limits.ceiling + 0.003 {
+            true => Err(Fault::BeyondCeiling(deflection)),
+            false => Ok(()),
+        }
+    }
+
     /// The most that the set-point drives by itself, with every contact what it was told to be.
-    fn drives_now(&self) -> Amps {
+    pub(crate) fn drives_now(&self) -> Amps {
         let supply = &self.rig.supply;
         let highest = supply.highest(self.volts(), self.volts());
         let arrangement = self.state.arrangement.as_ref();
@@ -243,7 +264,7 @@ impl Core {
 
     /// The current that back-EMF may add to what the set-point drives: where the drop is less than
     /// the movement's resistance would have it, the rest of the loop carries the difference.
-    fn back_emf(&self, tick: &Tick) -> Amps {
+    pub(crate) fn back_emf(&self, tick: &Tick) -> Amps {
         let Some(arrangement) = &self.state.arrangement else {
             return Amps::ZERO;
         };
@@ -319,13 +340,16 @@ impl Core {
             return Err(Fault::Overload("drop"));
         }
         self.set_drop_range(Volts::new(largest)).await?;
-        volts(self.bench.instruments.drop_meter.read().await?, "drop")
+        let meter = &mut self.bench.instruments.meters()?.drop;
+        volts(meter.read().await?, "drop")
     }
 
     pub(crate) async fn set_drop_range(&mut self, largest: Volts) -> Result<(), Fault> {
         let range = self.rig.drop_meter.range_for(largest).full_scale;
-        if range != self.drop_range {
-            configure(&mut self.bench.instruments.drop_meter, range).await?;
+        if range != self.drop_range
+            && let Some(meters) = &mut self.bench.instruments.meters
+        {
+            configure(&mut meters.drop, range).await?;
             self.drop_range = range;
         }
         Ok(())
@@ -333,8 +357,10 @@ impl Core {
 
     pub(crate) async fn set_loop_range(&mut self, largest: Volts) -> Result<(), Fault> {
         let range = self.rig.loop_meter.range_for(largest).full_scale;
-        if range != self.loop_range {
-            configure(&mut self.bench.instruments.loop_meter, range).await?;
+        if range != self.loop_range
+            && let Some(meters) = &mut self.bench.instruments.meters
+        {
+            configure(&mut meters.over_sense, range).await?;
             self.loop_range = range;
         }
         Ok(())
@@ -350,7 +376,7 @@ async fn look(sight: &mut dyn Sight, by_person: bool) -> Option<Sighting> {
 }
 
 /// A bridge that starts anew by itself has moved every potentiometer.
-async fn confirm(pots: &mut Option<PotCodes>) -> Result<(), Fault> {
+pub(crate) async fn confirm(pots: &mut Option<PotCodes>) -> Result<(), Fault> {
     match pots {
         Some(pots) => pots.confirm().await,
         None => Ok(()),

@@ -1,14 +1,23 @@
-//! What a person does at the terminal: reads the needle, sets the supply.
+//! What a person does at the terminal: reads the needle and meters, sets the supply, plugs leads, sets a
+//! decade box.
 
 mod console;
+mod decade;
+mod meter;
 mod supply;
+mod switch;
+mod wire;
+mod words;
 
 pub(crate) use console::Console;
 pub use console::Terminal;
+pub(crate) use decade::HandBox;
 pub(crate) use supply::HandSupply;
+pub(crate) use switch::HandSwitch;
+pub(crate) use wire::{Hand, serve};
 
 use console::{Until, shown};
-use evidence::{Needle, Sight, SightFuture, Sighting};
+use evidence::{Needle, ProbeFuture, Probed, Sight, SightFuture, Sighting};
 use guard::PersonSpec;
 
 /// Beyond these shares of scale there is no needle.
@@ -70,6 +79,10 @@ impl Sight for Person {
 
     fn ask<'a>(&'a mut self, about: &'a str) -> SightFuture<'a> {
         Box::pin(self.answer(about))
+    }
+
+    fn probe<'a>(&'a mut self, about: &'a str, places: &'a [Probed]) -> ProbeFuture<'a> {
+        Box::pin(meter::read(&self.console, about, places))
     }
 }
 

@@ -1,7 +1,7 @@
 //! One run from open wires to the safe state: on the simulated rig under a fast clock, or on
 //! instruments in real time. Both take the same way through drivers, guard and procedure.
 
-use crate::person::{Console, HandSupply, Person, Terminal};
+use crate::person::{Console, Hand, HandBox, HandSupply, HandSwitch, Person, Terminal, serve};
 use crate::simulated_camera::{PictureSight, put_up};
 use evidence::{Journal, JournalError, Sight};
 use guard::{
@@ -227,13 +227,8 @@ async fn one_run(
         }
         (None, spec, _) => reader(spec, &mut wires).await?,
     };
-    if let Some(console) = console.filter(|_| order.rig.supply.by_hand()) {
-        let (ours, theirs) = tokio::io::duplex(256);
-        wires.insert("supply".to_owned(), ours);
-        let slowly = SLOWLY.map(|periods| order.rig.limits.slowest_period * periods);
-        let supply = HandSupply::new(console, &order.rig.supply, slowly);
-        // It ends with the wire; what it could not say on it nobody waits for.
-        tokio::spawn(async move { drop(supply.serve(theirs).await) });
+    if let Some(console) = console {
+        hands(&order.rig, &console, &mut wires);
     }
     let rig = Rig::clone(&order.rig);
     let guard = Guard::start(rig, wires, sight, journal, order.stop.clone(), watching)
@@ -247,6 +242,28 @@ async fn one_run(
     }
     let plan = characterize(Arc::clone(&order.rig), order.depth);
     Ok(procedure::run(plan, guard, watch).await)
+}
+
+/// Puts a person at the other end of each wire that leads to a hand.
+fn hands(rig: &Rig, console: &Console, wires: &mut Wires) {
+    if rig.supply.by_hand() {
+        let slowly = SLOWLY.map(|periods| rig.limits.slowest_period * periods);
+        let supply = HandSupply::new(console.clone(), &rig.supply, slowly);
+        attach(wires, "supply", supply);
+    }
+    if rig.switch.by_hand() {
+        attach(wires, "switch", HandSwitch::new(console.clone(), rig));
+    }
+    if let Some(bank) = rig.pots.as_ref().filter(|bank| bank.by_hand()) {
+        attach(wires, "potentiometers", HandBox::new(console.clone(), bank));
+    }
+}
+
+fn attach(wires: &mut Wires, role: &str, hand: impl Hand) {
+    let (ours, theirs) = tokio::io::duplex(1024);
+    wires.insert(role.to_owned(), ours);
+    // It ends with the wire; what it could not say on it nobody waits for.
+    tokio::spawn(async move { drop(serve(hand, theirs).await) });
 }
 
 async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, Fault> {

@@ -74,9 +74,9 @@ pub(super) struct MetersFile {
 #[serde(deny_unknown_fields)]
 pub(super) struct MeterFile {
     pub resource: Text,
-    pub dialect: Text,
+    pub dialect: Option<Text>,
     pub serial: Option<Spanned<Serial>>,
-    pub mains: Text,
+    pub mains: Option<Text>,
     pub input: Text,
     pub calibrated: Option<String>,
     pub ranges: Spanned<Vec<RangeFile>>,
@@ -88,6 +88,7 @@ pub(super) struct RangeFile {
     pub upper: Text,
     pub gain: Text,
     pub offset: Text,
+    pub resolution: Option<Text>,
 }
 
 #[derive(Deserialize)]
@@ -96,8 +97,8 @@ pub(super) struct SwitchFile {
     pub resource: Text,
     pub dialect: Text,
     pub serial: Option<Spanned<Serial>>,
-    pub operate: Text,
-    pub bounce: Text,
+    pub operate: Option<Text>,
+    pub bounce: Option<Text>,
     pub contact: Text,
     pub main_contact: Option<Text>,
     pub dry_circuit: Text,
@@ -140,13 +141,24 @@ pub(super) struct BankFile {
     pub elements: Vec<ElementFile>,
 }
 
-/// The series bank: relays that short resistors, or potentiometers.
+/// The series bank: relays that short resistors, potentiometers, or a decade box.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct SeriesFile {
     #[serde(default)]
     pub elements: Vec<ElementFile>,
     pub pots: Option<Spanned<PotsFile>>,
+    pub r#box: Option<Spanned<BoxFile>>,
+}
+
+/// A decade box that a person sets.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct BoxFile {
+    pub knobs: Spanned<Vec<Text>>,
+    pub tolerance: Text,
+    pub power: Text,
+    pub contact: Text,
 }
 
 #[derive(Deserialize)]

@@ -5,11 +5,11 @@
 //! are never used: a bridge that starts anew by itself can then only lower the current, and the least
 //! resistance of a state is that of its codes.
 
-use super::file::{PotsFile, Reader, RigFile};
+use super::file::{BoxFile, PotsFile, Reader, RigFile};
 use super::{RigError, SupplySpec};
 use crate::refusal::Refusal;
 use drivers::{Resource, Serial};
-use quantity::{Amps, Ohms, Volts};
+use quantity::{Amps, Ohms, Volts, Watts};
 use toml::Spanned;
 
 /// One digital potentiometer.
@@ -23,6 +23,8 @@ pub struct Pot {
     pub tolerance: f64,
     /// Largest resistance of the wiper.
     pub wiper: Ohms,
+    /// The most current that it may carry where it stands above zero.
+    pub current: Amps,
 }
 
 /// Digital potentiometers in a row.
@@ -37,13 +39,25 @@ pub struct PotBank {
     pub linearity: f64,
     /// Code after power-on and after a reset.
     pub power_up: u16,
-    /// The most current that each is rated for.
+    /// The most current that the row is rated for, however it is set.
     pub current: Amps,
     /// The potentiometers, those of the largest resistance first.
     pub pots: Vec<Pot>,
 }
 
 impl PotBank {
+    /// Whether it is a decade box that a person sets.
+    pub fn by_hand(&self) -> bool {
+        self.resource == Resource::ByHand
+    }
+
+    /// The most current that these codes are rated for.
+    pub fn carries(&self, codes: &[u16]) -> Amps {
+        let used = self.pots.iter().zip(codes).filter(|(_, code)| **code > 0);
+        used.map(|(pot, _)| pot.current)
+            .fold(self.current, Amps::min)
+    }
+
     /// The codes after power-on and after a reset.
     pub fn at_power_up(&self) -> Vec<u16> {
         vec![self.power_up; self.pots.len()]
@@ -66,14 +80,23 @@ impl PotBank {
         self.sum(codes, |pot, code| pot.ohms * self.share(code, 0.0))
     }
 
-    /// Codes for at most `room`, as near to it as may be; none where the bank can't be so small.
-    pub fn within(&self, room: Ohms) -> Option<Vec<u16>> {
+    /// Codes for at most `room` and for `current`, as near to the room as may be; none where the bank
+    /// can't be so small. A hand sets no knob for less than a hundredth.
+    pub fn within(&self, room: Ohms, current: Amps) -> Option<Vec<u16>> {
+        let slight = if self.by_hand() {
+            room * 0.01
+        } else {
+            Ohms::ZERO
+        };
         let mut codes = vec![0; self.pots.len()];
         let mut left = room - self.high(&codes);
         if left < Ohms::ZERO {
             return None;
         }
         for (code, pot) in codes.iter_mut().zip(&self.pots) {
+            if left < slight || pot.current < current {
+                continue;
+            }
             let zero = self.pot_high(pot, 0);
             let more = |code: u16| self.pot_high(pot, code) - zero;
             let fits = (1..=self.power_up).rev().find(|&code| more(code) <= left);
@@ -123,6 +146,9 @@ pub(super) fn bank(
     file: &RigFile,
     supply: &SupplySpec,
 ) -> Result<Option<PotBank>, RigError> {
+    if let Some(spanned) = &file.series.r#box {
+        return decade_box(reader, file, spanned).map(Some);
+    }
     let Some(spanned) = &file.series.pots else {
         return Ok(None);
     };
@@ -148,7 +174,7 @@ pub(super) fn bank(
         linearity: linearity(reader, pots)?,
         power_up,
         current: reader.positive::<Amps>(&pots.current)?,
-        pots: each(reader, pots)?,
+        pots: each(reader, pots, reader.positive(&pots.current)?)?,
     };
     bank.pots
         .sort_by(|a, b| b.ohms.get().total_cmp(&a.ohms.get()));
@@ -160,6 +186,63 @@ pub(super) fn bank(
          of them for sure; take ones that start at mid-scale"
     );
     Err(reader.error(pots.power_up.span(), message))
+}
+
+/// Steps of a knob, from 0 to one less.
+const DECADE: u16 = 10;
+/// Most knobs that the dialect has.
+const KNOBS: usize = 8;
+
+/// A decade box: a row of knobs, each so many steps of its own resistance. Nobody resets it, so any
+/// setting may be used.
+fn decade_box(
+    reader: &Reader<'_>,
+    file: &RigFile,
+    spanned: &Spanned<BoxFile>,
+) -> Result<PotBank, RigError> {
+    let decades = spanned.get_ref();
+    if !file.series.elements.is_empty() || file.series.pots.is_some() {
+        let message = "the series bank is a decade box, or something else, not both";
+        return Err(reader.error(spanned.span(), message));
+    }
+    let knobs = decades.knobs.get_ref();
+    if knobs.is_empty() || knobs.len() > KNOBS {
+        let message =
+            format!("list one knob at least, and {KNOBS} at most, by the resistance of a step");
+        return Err(reader.error(decades.knobs.span(), message));
+    }
+    let tolerance = reader.share(&decades.tolerance, 0.0, 0.1)?;
+    let power: Watts = reader.positive(&decades.power)?;
+    let wiper = reader.positive(&decades.contact)?;
+    let mut pots = Vec::new();
+    for (number, knob) in knobs.iter().enumerate() {
+        let step: Ohms = reader.positive(knob)?;
+        pots.push(Pot {
+            number: number as u8,
+            ohms: step * f64::from(DECADE),
+            tolerance,
+            wiper,
+            current: Amps::new((power.get() / step.get()).sqrt()),
+        });
+    }
+    if !pots.is_sorted_by(|a, b| a.ohms > b.ohms) {
+        let message = "list the knobs from the largest step to the smallest";
+        return Err(reader.error(decades.knobs.span(), message));
+    }
+    let current = pots
+        .iter()
+        .map(|pot| pot.current)
+        .fold(Amps::ZERO, Amps::max);
+    Ok(PotBank {
+        resource: Resource::ByHand,
+        dialect: "by-hand-box".to_owned(),
+        serial: None,
+        steps: DECADE,
+        linearity: 0.0,
+        power_up: DECADE - 1,
+        current,
+        pots,
+    })
 }
 
 /// No terminal may see more than the potentiometers' own supply.
@@ -202,7 +285,7 @@ fn linearity(reader: &Reader<'_>, pots: &PotsFile) -> Result<f64, RigError> {
     Err(reader.error(pots.linearity.span(), message))
 }
 
-fn each(reader: &Reader<'_>, file: &PotsFile) -> Result<Vec<Pot>, RigError> {
+fn each(reader: &Reader<'_>, file: &PotsFile, current: Amps) -> Result<Vec<Pot>, RigError> {
     if file.each.get_ref().is_empty() {
         return Err(reader.error(file.each.span(), "list one potentiometer at least"));
     }
@@ -218,6 +301,7 @@ fn each(reader: &Reader<'_>, file: &PotsFile) -> Result<Vec<Pot>, RigError> {
             ohms: reader.positive(&pot.ohms)?,
             tolerance: reader.share(&pot.tolerance, 0.0, 0.6)?,
             wiper: reader.positive(&pot.wiper)?,
+            current,
         });
     }
     Ok(pots)
@@ -260,7 +344,7 @@ mod tests {
         let bank = bank();
         for kilo in [22.0, 33.0, 100.0, 420.0, 900.0, 5000.0] {
             let room = Ohms::kilo(kilo);
-            let codes = bank.within(room).unwrap();
+            let codes = bank.within(room, Amps::ZERO).unwrap();
             assert!(bank.high(&codes) <= room, "{kilo}: {codes:?}");
             assert_eq!(bank.admits(&codes), Ok(()));
             // One step more of the smallest does not fit, unless all stand at mid-scale.
@@ -269,7 +353,7 @@ mod tests {
             more[last] += 1;
             assert!(codes[last] == 128 || bank.high(&more) > room, "{kilo}");
         }
-        assert_eq!(bank.within(Ohms::kilo(21.0)), None);
+        assert_eq!(bank.within(Ohms::kilo(21.0), Amps::ZERO), None);
     }
 
     /// A reset brings each to mid-scale: from any code that is admitted that is no less resistance.

@@ -12,6 +12,10 @@ const RATING_SHARE: f64 = 0.8;
 /// The sense element is the largest one that stays below this at the top current.
 const SENSE_TOP: Volts = Volts::new(0.26);
 
+/// A meter in the hand is to read so many of its offsets at the top of a range, so that it still reads
+/// something at its beginning.
+const HAND_READS: f64 = 1000.0;
+
 /// Path, series and sense elements together.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Range {
@@ -41,8 +45,9 @@ impl Rig {
         let total = self.supply.max_voltage * SUPPLY_SHARE / top;
         let carries =
             |e: &Element| (top * top.get()).get() * e.high().get() <= e.power.get() * RATING_SHARE;
+        let reads = |sense: &Element| top * sense.ohms <= SENSE_TOP && self.reads(top, sense);
         let mut senses: Vec<usize> = (0..self.sense.len())
-            .filter(|&i| top * self.sense[i].ohms <= SENSE_TOP && carries(&self.sense[i]))
+            .filter(|&i| reads(&self.sense[i]) && carries(&self.sense[i]))
             .collect();
         senses.sort_by(|&a, &b| {
             self.sense[b]
@@ -71,10 +76,15 @@ impl Rig {
         }
         let carry = |bank: &&PotBank| top <= bank.current * RATING_SHARE;
         let pots = self.pots.as_ref().filter(carry);
+        let codes = pots.and_then(|bank| bank.within(left, top / RATING_SHARE));
+        // Where nothing leads around the bank, it has to be set to something.
+        if codes.is_none() && self.pots.is_some() && self.switch.bypass.is_none() {
+            return None;
+        }
         Some(Range {
             path,
             series,
-            pots: pots.and_then(|bank| bank.within(left)).unwrap_or_default(),
+            pots: codes.unwrap_or_default(),
             sense,
             top,
         })
@@ -97,9 +107,18 @@ impl Rig {
         ranges
     }
 
+    /// Whether a sense element makes enough of `top` for a meter in the hand.
+    fn reads(&self, top: Amps, sense: &Element) -> bool {
+        let least = Volts::new(self.loop_meter.range_for(Volts::ZERO).offset) * HAND_READS;
+        !self.probed_by_hand() || top * sense.ohms >= least
+    }
+
     /// The largest current that a path can drive at all, with the sense element that allows most.
     fn most(&self, path: usize) -> Amps {
         let fixed = &self.paths[path].fixed;
+        let bank = self.pots.as_ref().filter(|_| self.switch.bypass.is_none());
+        // Where nothing leads around it, all goes through the bank.
+        let around = bank.map_or(self.supply.max_current, |bank| bank.current * RATING_SHARE);
         let by_power =
             |e: &Element| Amps::new((e.power.get() * RATING_SHARE / e.high().get()).sqrt());
         let tops = self.sense.iter().enumerate().map(|(index, sense)| {
@@ -108,10 +127,16 @@ impl Rig {
                     + sense.high()
                     + self.shorted_high()
                     + self.contacts_high(path, index));
-            by_voltage
+            let most = by_voltage
                 .min(SENSE_TOP / sense.ohms)
                 .min(by_power(sense))
                 .min(by_power(fixed))
+                .min(around);
+            if self.reads(most, sense) {
+                most
+            } else {
+                Amps::ZERO
+            }
         });
         tops.fold(Amps::ZERO, Amps::max)
             .min(self.supply.max_current)
@@ -135,7 +160,15 @@ impl Rig {
     fn shorted_high(&self) -> Ohms {
         match self.switch.bypass {
             Some(_) => self.switch.main_contact,
-            None => self.series.iter().map(|element| element.contact).sum(),
+            None => {
+                let nothing = |bank: &PotBank| bank.high(&vec![0; bank.pots.len()]);
+                let pots = self.pots.as_ref().map_or(Ohms::ZERO, nothing);
+                self.series
+                    .iter()
+                    .map(|element| element.contact)
+                    .sum::<Ohms>()
+                    + pots
+            }
         }
     }
 

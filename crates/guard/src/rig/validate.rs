@@ -12,6 +12,7 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
     let reader = Reader { file, text };
     let parsed = reader.read()?;
     addresses_differ(&reader, &parsed)?;
+    super::hands::fit_together(&reader, &parsed)?;
     channels_differ(&reader, &parsed)?;
     let supply = supply(&reader, &parsed)?;
     let switch = switch(&reader, &parsed)?;
@@ -73,13 +74,9 @@ fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError>
     let mut seen: BTreeMap<Resource, &str> = BTreeMap::new();
     for (role, text) in named {
         let resource: Resource = reader.parse(text)?;
+        // A hand has no address.
         if resource == Resource::ByHand {
-            if role == "the supply" {
-                continue;
-            }
-            let message =
-                format!("{role} can't be by hand; the supply can, and the reader as \"person\"");
-            return Err(reader.error(text.span(), message));
+            continue;
         }
         if let Some(other) = seen.insert(resource, role) {
             let message = format!(
@@ -151,17 +148,19 @@ fn meter(reader: &Reader<'_>, file: &MeterFile) -> Result<MeterSpec, RigError> {
             full_scale: reader.positive::<Volts>(&range.upper)?.get(),
             gain: reader.share(&range.gain, 0.0, 0.1)?,
             offset: reader.not_negative::<Volts>(&range.offset)?.get(),
+            resolution: super::hands::count(reader, file, range)?,
         });
     }
     if ranges.is_empty() || !ranges.is_sorted_by(|a, b| a.full_scale < b.full_scale) {
         let message = "list at least one range, the smallest first";
         return Err(reader.error(file.ranges.span(), message));
     }
+    let (dialect, mains) = super::hands::meter_words(reader, file)?;
     Ok(MeterSpec {
         resource: reader.parse(&file.resource)?,
-        dialect: file.dialect.as_ref().clone(),
+        dialect,
         serial: reader.serial(&file.resource, file.serial.as_ref())?,
-        mains: reader.positive(&file.mains)?,
+        mains,
         input: reader.positive(&file.input)?,
         calibrated: file.calibrated.clone(),
         ranges,
@@ -175,12 +174,13 @@ fn switch(reader: &Reader<'_>, file: &RigFile) -> Result<SwitchSpec, RigError> {
         .main_contact
         .as_ref()
         .map(|text| reader.positive(text));
+    let (operate, bounce) = super::hands::contact_times(reader, switch)?;
     Ok(SwitchSpec {
         resource: reader.parse(&switch.resource)?,
         dialect: switch.dialect.as_ref().clone(),
         serial: reader.serial(&switch.resource, switch.serial.as_ref())?,
-        operate: reader.positive(&switch.operate)?,
-        bounce: reader.not_negative(&switch.bounce)?,
+        operate,
+        bounce,
         contact,
         main_contact: main_contact.transpose()?.unwrap_or(contact),
         dry_circuit: reader.positive(&switch.dry_circuit)?,

@@ -5,7 +5,7 @@ use super::Step;
 use super::look::{Look, difference, level};
 use crate::contacts::move_group;
 use crate::fault::Fault;
-use crate::instruments::Instruments;
+use crate::instruments::{Instruments, Meters};
 use crate::output::Armed;
 use crate::rig::Rig;
 use crate::safe::confirm_no_voltage;
@@ -69,11 +69,16 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
         let largest = self.rig.sense.iter().map(|e| touch * e.high());
         let over_sense = largest.fold(Volts::ZERO, Volts::max) * 1.05;
         let range = self.rig.loop_meter.range_for(over_sense).full_scale;
-        let meter = &mut self.instruments.loop_meter;
-        meter.configure_dc_volts(Volts::new(range), 1.0).await?;
+        let meters = self.instruments.meters()?;
+        meters
+            .over_sense
+            .configure_dc_volts(Volts::new(range), 1.0)
+            .await?;
         let range = self.rig.drop_meter.range_for(DROP_RANGE).full_scale;
-        let meter = &mut self.instruments.drop_meter;
-        meter.configure_dc_volts(Volts::new(range), 1.0).await?;
+        meters
+            .drop
+            .configure_dc_volts(Volts::new(range), 1.0)
+            .await?;
         let limit = self.least_limit();
         let output = &mut self.instruments.output;
         output.protect(self.rig.supply.max_voltage * 1.05).await?;
@@ -178,11 +183,11 @@ impl<'a, T: FnMut(&Step)> Hands<'a, T> {
     async fn read(&mut self) -> Result<(Vec<f64>, Vec<f64>), Fault> {
         let (mut over_sense, mut drop) = (Vec::new(), Vec::new());
         for _ in 0..READINGS {
-            let (loop_meter, drop_meter) = (
-                &mut self.instruments.loop_meter,
-                &mut self.instruments.drop_meter,
-            );
-            let both = async { tokio::join!(biased; loop_meter.read(), drop_meter.read()) };
+            let Meters {
+                drop: across,
+                over_sense: sense,
+            } = self.instruments.meters()?;
+            let both = async { tokio::join!(biased; sense.read(), across.read()) };
             let (a, b) = tokio::select! {
                 biased;
                 fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),

@@ -11,6 +11,11 @@ use std::collections::BTreeSet;
 
 /// Power below which self-heating can't matter: 1000 K/W on copper give 0.004 % (estimate).
 const COLD: f64 = 10e-6;
+/// Rise of the resistance per watt that may be expected at most: those 1000 K/W on copper.
+const RISES: f64 = 4.0;
+/// A warming that may raise the drop by less than so many times what the digits leave open is not looked
+/// for.
+const SHOWS: f64 = 10.0;
 /// Time constants between which the warming's is looked for, in s.
 const WARMING: (f64, f64) = (2.0, 300.0);
 /// Time constants tried between them; the best is then narrowed down.
@@ -60,8 +65,12 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
         thermal: None,
     };
     let mut candidates = vec![cold];
-    if highest > COLD {
-        let ohms = candidates[0].fit.parameters[1];
+    let ohms = candidates[0].fit.parameters[1];
+    let top = points.iter().map(|(_, v)| v.abs()).fold(0.0, f64::max);
+    let could = highest * RISES;
+    // Readings of few digits would make a warming of their own steps.
+    let shows = could * top > SHOWS * data.digits(rests[0], ohms);
+    if highest > COLD && shows {
         candidates.extend(warmed(|time| {
             let warmth = warmth(data.all, &rests, time, ohms);
             let fit = fit(&points, Some(&warmth)).ok()?;
@@ -71,9 +80,9 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
         }));
     }
     let (best, unsure) = choose(&candidates);
-    let ohms = best.fit.parameters[1];
+    let unsure = if shows { unsure } else { ohms * could };
     Ok(Slope {
-        resistance: budget(data, rests[0], ohms, &best.fit, unsure),
+        resistance: budget(data, rests[0], &points, &best.fit, unsure),
         rise_at_full_scale: best.thermal.map(|t| t.per_watt * highest),
     })
 }
@@ -100,15 +109,26 @@ fn choose(candidates: &[Candidate]) -> (&Candidate, f64) {
 
 /// The slope's budget: scatter about the line, the warming's time constant, sense element, gains;
 /// and the load of the meter.
-fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64) -> Uncertain {
+fn budget(
+    data: &Data<'_>,
+    one: &Observation,
+    points: &[(f64, f64)],
+    fit: &Fit,
+    unsure: f64,
+) -> Uncertain {
+    let ohms = fit.parameters[1];
     let scatter = Uncertain::with_dof(0.0, fit.u(1), fit.dof as f64, "scatter about the drop line");
+    // Readings of few digits may lie on the line by chance.
+    let digits = data.digits(one, ohms) / spread(points);
+    let digits = Uncertain::normal(0.0, digits, "digits of the displays");
     let warming = Uncertain::rectangular(0.0, unsure, "how the coil warms");
     let emf = Uncertain::rectangular(0.0, EMF_LEFT, "back-EMF left at rest");
     let mut relative = data.current_errors(one);
-    relative.truncate(2); // the offset is taken up by the constant
+    relative.pop(); // the offset is taken up by the constant
     let gain = data.drop_gain(one);
     let mut inputs: Vec<(f64, &Uncertain)> = vec![
         (1.0, &scatter),
+        (1.0, &digits),
         (1.0, &warming),
         (ohms, &gain),
         (ohms, &emf),
@@ -121,10 +141,28 @@ fn budget(data: &Data<'_>, one: &Observation, ohms: f64, fit: &Fit, unsure: f64)
     apparent.map1(|r| r * factor, |_| factor * factor)
 }
 
-/// Rests of the path, sense element and meter range with the most of them; the zero at the end, read
+/// Root of the sum of squares of the currents about their mean.
+fn spread(points: &[(f64, f64)]) -> f64 {
+    let mean = points.iter().map(|(i, _)| i).sum::<f64>() / points.len() as f64;
+    points
+        .iter()
+        .map(|(i, _)| (i - mean).powi(2))
+        .sum::<f64>()
+        .sqrt()
+}
+
+/// Rests of the path, sense element and meter ranges with the most of them; the zero at the end, read
 /// with the same, pins the constant.
 fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
-    let key = |o: &Observation| (o.set.sense, o.drop.map(|d| d.range), o.set.path.clone());
+    let range = |reading: Option<evidence::Reading>| reading.map(|reading| reading.range);
+    let key = |o: &Observation| {
+        (
+            o.set.sense,
+            range(o.drop),
+            range(o.loop_drop),
+            o.set.path.clone(),
+        )
+    };
     let mut groups: Vec<Vec<&Observation>> = Vec::new();
     for rest in data.rests() {
         match groups.iter_mut().find(|group| key(group[0]) == key(rest)) {
@@ -246,7 +284,7 @@ fn idle_slope(data: &Data<'_>) -> Result<Slope, String> {
         return Err("too little current for a resistance".to_owned());
     }
     let growing = Uncertain::rectangular(0.0, WHILE_GROWING, "read while the current grew");
-    let rested = budget(data, most, ohms, &fit, 0.0);
+    let rested = budget(data, most, &points, &fit, 0.0);
     let resistance = Uncertain::combine(rested.value(), &[(1.0, &rested), (ohms, &growing)]);
     Ok(Slope {
         resistance,

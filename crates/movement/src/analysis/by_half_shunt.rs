@@ -75,16 +75,21 @@ pub(super) fn half_shunt(
         .map(|n| Uncertain::rectangular(each, each, &format!("contact {n} before the movement")))
         .fold(Uncertain::exact(0.0), |sum, contact| &sum + &contact);
     let ohms = (rp * (ratio - 1.0) - contacts.value()) / (1.0 + heating * 0.5);
-    let resistance = Uncertain::combine(
-        ohms,
-        &[
-            (ratio - 1.0, &shunt),
-            (rp * ratio, &needle),
-            (rp * ratio, &friction),
-            (-1.0, &contacts),
-            (ohms, &warmth),
-        ],
+    // A meter that reads both currents in one range has one gain for them; its offset and digits stay.
+    let (over, under) = (
+        data.loop_meter_errors(first.shunted),
+        data.loop_meter_errors(first.again),
     );
+    let mut inputs = vec![
+        (ratio - 1.0, &shunt),
+        (rp * ratio, &needle),
+        (rp * ratio, &friction),
+        (-1.0, &contacts),
+        (ohms, &warmth),
+    ];
+    inputs.extend(over.iter().map(|error| (rp * ratio, error)));
+    inputs.extend(under.iter().map(|error| (-rp * ratio, error)));
+    let resistance = Uncertain::combine(ohms, &inputs);
     Ok(HalfShunt {
         resistance,
         uncorrected: mean(&naive) * plain_value(&first.shunted.set.shunt),

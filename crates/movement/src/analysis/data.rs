@@ -6,6 +6,10 @@ use quantity::Uncertain;
 /// Labels of errors that several figures share.
 pub(super) const LOOP_GAIN: &str = "loop meter gain";
 pub(super) const LOOP_OFFSET: &str = "loop meter offset";
+pub(super) const LOOP_DIGITS: &str = "digits of the loop meter";
+const LOOP_LOAD: &str = "load of the loop meter";
+/// Share of the sense element's current that a meter may take without being counted.
+const SLIGHT_LOAD: f64 = 1e-5;
 pub(super) const DROP_GAIN: &str = "drop meter gain";
 pub(super) const READER: &str = "reader's dial set-up";
 
@@ -47,7 +51,8 @@ impl<'a> Data<'a> {
         self.all.iter().find(|o| o.purpose == purpose)
     }
 
-    /// Relative errors of a current by this observation's sense element: element, gain, offset.
+    /// Relative errors of a current by this observation's sense element: element, gain, where it matters
+    /// the meter's load, and last its offset.
     pub fn current_errors(&self, o: &Observation) -> Vec<Uncertain> {
         let Some(sense) = o.set.sense else {
             return Vec::new();
@@ -63,6 +68,14 @@ impl<'a> Data<'a> {
         if let Some(reading) = o.loop_drop {
             let range = range(&self.rig.loop_meter, reading.range);
             errors.push(Uncertain::rectangular(0.0, range.gain, LOOP_GAIN));
+            let load = self.rig.loop_input.map_or(0.0, |input| sense / input);
+            if load > SLIGHT_LOAD {
+                errors.push(Uncertain::rectangular(0.0, load, LOOP_LOAD));
+            }
+            if range.resolution > 0.0 {
+                let half = range.resolution / 2.0 / reading.value.abs();
+                errors.push(Uncertain::rectangular(0.0, half, LOOP_DIGITS));
+            }
             errors.push(Uncertain::rectangular(
                 0.0,
                 range.offset / reading.value.abs(),
@@ -70,6 +83,37 @@ impl<'a> Data<'a> {
             ));
         }
         errors
+    }
+
+    /// Standard uncertainty that the digits of both displays leave of a drop, as if it were all the
+    /// drop's, V; `ohms` is the movement's resistance.
+    pub fn digits(&self, o: &Observation, ohms: f64) -> f64 {
+        let count = |ranges: &[MeterRange], reading: Option<evidence::Reading>| {
+            reading.map_or(0.0, |reading| range(ranges, reading.range).resolution)
+        };
+        let sense = o.set.sense.map_or(f64::INFINITY, |sense| sense.get());
+        let current = count(&self.rig.loop_meter, o.loop_drop) / sense;
+        count(&self.rig.drop_meter, o.drop).hypot(ohms * current) / 12.0_f64.sqrt()
+    }
+
+    /// What the loop meter may be off by in this observation, relative, each range by itself: gain and
+    /// digits and offset.
+    pub fn loop_meter_errors(&self, o: &Observation) -> Vec<Uncertain> {
+        let Some(reading) = o.loop_drop else {
+            return Vec::new();
+        };
+        let range = range(&self.rig.loop_meter, reading.range);
+        let (upper, value) = (range.full_scale, reading.value.abs());
+        let digits = format!("{LOOP_DIGITS}, reading {}", o.seq);
+        vec![
+            Uncertain::rectangular(0.0, range.gain, &format!("{LOOP_GAIN}, range {upper} V")),
+            Uncertain::rectangular(
+                0.0,
+                range.offset / value,
+                &format!("{LOOP_OFFSET}, range {upper} V"),
+            ),
+            Uncertain::rectangular(0.0, range.resolution / 2.0 / value, &digits),
+        ]
     }
 
     /// Relative gain error of the drop meter in an observation.
@@ -85,6 +129,7 @@ fn range(ranges: &[MeterRange], upper: f64) -> MeterRange {
         full_scale: upper,
         gain: 1.0,
         offset: f64::INFINITY,
+        resolution: 0.0,
     };
     ranges
         .iter()

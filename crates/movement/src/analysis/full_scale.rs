@@ -120,12 +120,12 @@ fn scatter(up: &[f64], down: &[f64], slope: f64, one: &Observation) -> (f64, f64
         return (reading.max(f64::MIN_POSITIVE), f64::INFINITY);
     }
     let squares = |side: &[f64]| sample_sd(side).map_or(0.0, |s| s * s * (side.len() - 1) as f64);
-    (
-        ((squares(up) + squares(down)) / dof as f64)
-            .sqrt()
-            .max(f64::MIN_POSITIVE),
-        dof as f64,
-    )
+    let pooled = ((squares(up) + squares(down)) / dof as f64).sqrt();
+    // What is read to a quarter of a division comes out the same again and again.
+    match pooled > reading {
+        true => (pooled, dof as f64),
+        false => (reading.max(f64::MIN_POSITIVE), f64::INFINITY),
+    }
 }
 
 /// Current per deflection near full scale, from rising rests.

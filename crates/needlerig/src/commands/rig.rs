@@ -94,10 +94,13 @@ fn page(rig: &Rig, review: &Review) -> String {
     sheet.gap();
     let reach = format!("full-scale currents up to {:.3}", review.reach);
     sheet.row("reach", &reach);
-    let off = format!(
-        "commanded within {:.2} of the decision, verified within {:.2}",
-        review.off_commanded, review.off_verified
-    );
+    let off = match rig.supply.by_hand() {
+        true => "by a person's hand: no time is promised, and no watcher stands by".to_owned(),
+        false => format!(
+            "commanded within {:.2} of the decision, verified within {:.2}",
+            review.off_commanded, review.off_verified
+        ),
+    };
     sheet.row("safe state", &off);
     for (role, meter) in [
         ("drop meter", &rig.drop_meter),

@@ -4,13 +4,9 @@
 //! one command that can't wait, to switch off, is told at once, whatever is being asked.
 
 use super::console::{Console, Until, shown};
+use super::wire::Hand;
 use guard::SupplySpec;
 use quantity::{Seconds, Volts};
-use std::io;
-use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader, DuplexStream};
-
-/// What is told when the run ends before an answer.
-const ENDED: &str = "ENDED";
 
 /// What a look at a display takes.
 const LOOKED: Seconds = Seconds::new(0.1);
@@ -29,45 +25,7 @@ pub(crate) struct HandSupply {
     on: (Option<bool>, bool),
 }
 
-impl HandSupply {
-    pub fn new(console: Console, supply: &SupplySpec, slowly: [Seconds; 2]) -> Self {
-        Self {
-            console,
-            within: supply.resolution * 0.5,
-            most: supply.max_voltage,
-            slowly,
-            volts: (Volts::ZERO, Volts::ZERO),
-            on: (None, false),
-        }
-    }
-
-    /// Serves the wire until its other end is closed.
-    ///
-    /// # Errors
-    /// The wire's.
-    pub async fn serve(mut self, wire: DuplexStream) -> io::Result<()> {
-        let (reader, mut writer) = tokio::io::split(wire);
-        let mut lines = BufReader::new(reader).lines();
-        let mut next = lines.next_line().await?;
-        while let Some(line) = next.take() {
-            if !self.told(&line) {
-                let reply = tokio::select! {
-                    biased;
-                    // Whoever asks anew no longer waits for this answer.
-                    newer = lines.next_line() => {
-                        next = newer?;
-                        continue;
-                    }
-                    reply = self.asked(&line) => reply,
-                };
-                writer.write_all(reply.as_bytes()).await?;
-            }
-            next = lines.next_line().await?;
-        }
-        Ok(())
-    }
-
-    /// What is wanted from now on; no for a question.
+impl Hand for HandSupply {
     fn told(&mut self, line: &str) -> bool {
         match line.split_once(' ').unwrap_or((line, "")) {
             ("SET", volts) => self.volts.1 = volts.parse().map_or(self.volts.1, Volts::new),
@@ -78,16 +36,28 @@ impl HandSupply {
         true
     }
 
-    async fn asked(&mut self, line: &str) -> String {
+    async fn asked(&mut self, line: &str) -> Option<String> {
         let volts = |volts: Option<Volts>| volts.map(|volts| volts.get().to_string());
-        let answer = match line {
+        match line {
             "WHO" => Some("PERSON supply by hand".to_owned()),
             "SET?" => volts(self.set().await),
             "ON?" => self.switched().await.map(|on| u8::from(on).to_string()),
             "SHOWN?" => volts(self.display().await),
             _ => Some("NO".to_owned()),
-        };
-        answer.unwrap_or(ENDED.to_owned()) + "\n"
+        }
+    }
+}
+
+impl HandSupply {
+    pub fn new(console: Console, supply: &SupplySpec, slowly: [Seconds; 2]) -> Self {
+        Self {
+            console,
+            within: supply.resolution * 0.5,
+            most: supply.max_voltage,
+            slowly,
+            volts: (Volts::ZERO, Volts::ZERO),
+            on: (None, false),
+        }
     }
 
     fn off(&mut self) {

@@ -100,10 +100,10 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             }
         }
         if hand.report.quiet_end.is_some() {
-            if let Some(reason) = let_go(hand).await? {
-                return Ok(End::Nothing(reason));
+            match let_go(hand).await? {
+                Some(end) => return Ok(end),
+                None => continue,
             }
-            continue;
         }
         let target = hand.report.furthest.min(range.top);
         if hand.current >= range.top * 0.97 {
@@ -168,15 +168,17 @@ async fn wiggle(hand: &mut Hand) -> Result<(), Stopped> {
     }
 }
 
-/// Lets the current go and comes back to it; answers why growth may not go on.
-async fn let_go(hand: &mut Hand) -> Result<Option<String>, Stopped> {
+/// Lets the current go and comes back to it; answers how the range ends where growth may not go on.
+async fn let_go(hand: &mut Hand) -> Result<Option<End>, Stopped> {
     let before = hand.current;
     hand.report = hand.voice.propose(Proposal::LetGo).await?;
     hand.current = Amps::ZERO;
-    if hand.report.quiet_end.is_some() {
-        return Ok(hand.report.quiet_end.clone());
+    if let Some(reason) = &hand.report.quiet_end {
+        return Ok(Some(End::Nothing(reason.clone())));
     }
-    hand.drive_over(before, BACK).await?;
+    if !forwards(hand, before, BACK).await? {
+        return Ok(Some(End::Backwards));
+    }
     // A needle that no picture shows raises the drop while it moves.
     hand.hold(Seconds::new(1.0)).await?;
     Ok(None)

@@ -21,6 +21,7 @@ fn observation(seq: u64) -> Observation {
         sightings: 0,
         refused: None,
         unsettled: 0.0,
+        rested: false,
     }
 }
 

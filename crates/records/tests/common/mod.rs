@@ -44,5 +44,6 @@ pub fn observation(seq: u64) -> Observation {
         sightings: 4,
         refused: Some((1, "glare".into())),
         unsettled: 0.0,
+        rested: false,
     }
 }

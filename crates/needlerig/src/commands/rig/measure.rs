@@ -39,9 +39,10 @@ pub fn run(
     options: &Options,
     as_json: bool,
 ) -> Result<ExitCode, Failure> {
-    if rig.supply.by_hand() {
-        let text = "the wiring is checked in some hundred small steps of the supply, which no hand can \
-                    make; borrow a programmable supply for it";
+    let bank = rig.pots.as_ref().is_some_and(guard::PotBank::by_hand);
+    if rig.supply.by_hand() || rig.probed_by_hand() || bank {
+        let text = "the wiring is checked in some hundred small steps with a dozen readings each, which no \
+                    hand can make; borrow programmable instruments for it";
         return Err(Failure::usage(text));
     }
     let (asks, stop) = tokio::sync::watch::channel(false);
