@@ -198,6 +198,34 @@ mod tests {
         assert_eq!(twice.current, bypassed);
     }
 
+    /// 1 kΩ beside the sense element of 100 Ω, each at its least, takes its ninth or so from the loop; the
+    /// bypass takes the whole of a bank of potentiometers.
+    #[test]
+    fn what_a_sense_element_and_a_bypass_take_from_the_loop() {
+        let relays = rig();
+        let heavy = arrangement(&relays, 1e-3, vec![]);
+        let beside = relays.sense[heavy.range.sense - 1].channel;
+        let low = loop_low(&relays, &heavy).get();
+        let (own, other) = (100.0 * 0.9998, 1000.0 * 0.9998);
+        let found = falsified(&relays, &BTreeSet::from([beside]), &heavy);
+        let left = low - own + own * other / (own + other);
+        assert!((found.current - low / left).abs() < 1e-9, "{found:?}");
+        let text = include_str!("../../../rigs/simulated-digipots.toml");
+        let pots = Rig::parse(text, "simulated-digipots.toml").unwrap();
+        let light = arrangement(&pots, 20e-6, vec![]);
+        let (low, bank) = (
+            loop_low(&pots, &light),
+            pots.pots_sum(&light.range, PotBank::low),
+        );
+        assert!(bank > low * 0.5, "{bank} of {low}");
+        let bypass = BTreeSet::from([pots.switch.bypass.unwrap()]);
+        let found = falsified(&pots, &bypass, &light);
+        assert!(
+            (found.current - low / (low - bank)).abs() < 1e-9,
+            "{found:?}"
+        );
+    }
+
     /// 40 kΩ beside 4 kΩ take a tenth off the loop of the second path: a current that leaves no room
     /// for a twentieth acquits that contact, one that leaves room for a fifth does not. What was shorted
     /// in the lighter path's sense bank hardly counts here, so it stays suspect.
