@@ -13,10 +13,13 @@ pub use list::usb_name;
 
 use crate::frame::Wire;
 use crate::serial::group_of;
+use crate::words::LONGEST_COMMAND;
 use rustix::fs::{FlockOperation, Mode, OFlags, flock, open as open_file};
 use rustix::io::Errno;
-use serde::Deserialize;
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer};
 use std::io;
+use std::ops::RangeInclusive;
 use std::os::fd::OwnedFd;
 use std::path::Path;
 use std::pin::Pin;
@@ -36,6 +39,7 @@ const PIECE: usize = 16_384;
 pub struct Usb {
     /// Longest piece of an answer asked for at once, in bytes. 496, for an instrument that leaves
     /// out the empty packet after a transfer of whole packets: no transfer then fills one.
+    #[serde(deserialize_with = "piece")]
     pub piece: Option<usize>,
     /// The status byte is not to be trusted: answers are waited for without it.
     pub no_status: bool,
@@ -44,10 +48,41 @@ pub struct Usb {
     pub whole_words: bool,
     /// Longest message with its ending, in bytes. 52, for an instrument that reads no more than 64
     /// bytes of a packet. A longer one is not sent.
+    #[serde(deserialize_with = "longest")]
     pub longest: Option<usize>,
 }
 
+fn piece<'de, D: Deserializer<'de>>(from: D) -> Result<Option<usize>, D::Error> {
+    bytes(from, 4..=PIECE)
+}
+
+fn longest<'de, D: Deserializer<'de>>(from: D) -> Result<Option<usize>, D::Error> {
+    bytes(from, 16..=LONGEST_COMMAND)
+}
+
+/// A number of bytes within what can be had.
+fn bytes<'de, D: Deserializer<'de>>(
+    from: D,
+    range: RangeInclusive<usize>,
+) -> Result<Option<usize>, D::Error> {
+    let count = usize::deserialize(from)?;
+    if range.contains(&count) {
+        return Ok(Some(count));
+    }
+    let (low, high) = range.into_inner();
+    let text = format!("{count} bytes; write a number from {low} to {high}");
+    Err(D::Error::custom(text))
+}
+
 impl Usb {
+    /// Longest message with its ending, as it goes out.
+    pub(crate) fn longest_message(&self) -> Option<usize> {
+        self.longest.map(|longest| match self.whole_words {
+            true => longest - longest % 4,
+            false => longest,
+        })
+    }
+
     /// Spaces to add to a message of so many bytes.
     pub(crate) fn filling(&self, length: usize) -> usize {
         match self.whole_words {
@@ -125,7 +160,16 @@ pub(crate) fn is_one(file: &OwnedFd) -> bool {
 
 /// Calls beside reading and writing.
 #[derive(Clone)]
-pub(crate) struct Calls(UnboundedSender<Job>);
+pub(crate) struct Calls {
+    jobs: UnboundedSender<Job>,
+    /// Whether the status byte tells when an answer waits: the thread then never waits in a read,
+    /// where nothing else can be said.
+    pub status: bool,
+}
+
+fn ended() -> io::Error {
+    io::ErrorKind::BrokenPipe.into()
+}
 
 impl Calls {
     /// Clears the instrument and the pipes to it, after which nothing is outstanding.
@@ -138,10 +182,33 @@ impl Calls {
         self.call(Job::Local).await
     }
 
+    /// Sends messages in an emergency, each past a halt that is in its way. All are handed over at
+    /// once, whether or not anybody waits for their end.
+    pub async fn shout(&self, messages: Vec<Vec<u8>>) -> io::Result<()> {
+        let mut ends = Vec::with_capacity(messages.len());
+        for message in messages {
+            let (done, end) = oneshot::channel();
+            let job = Job::Shout(message, done);
+            self.jobs.send(job).map_err(|_| ended())?;
+            ends.push(end);
+        }
+        let mut result = Ok(());
+        for end in ends {
+            let end = end.await.map_err(|_| ended()).flatten();
+            result = result.and(end);
+        }
+        result
+    }
+
+    /// How long a transfer may take from now on.
+    pub fn limit(&self, limit: Duration) {
+        // A thread that has ended is noticed by the message that follows.
+        let _ = self.jobs.send(Job::Limit(limit));
+    }
+
     async fn call(&self, job: fn(oneshot::Sender<io::Result<()>>) -> Job) -> io::Result<()> {
         let (done, answer) = oneshot::channel();
-        let ended = || io::Error::from(io::ErrorKind::BrokenPipe);
-        self.0.send(job(done)).map_err(|_| ended())?;
+        self.jobs.send(job(done)).map_err(|_| ended())?;
         answer.await.map_err(|_| ended())?
     }
 }
@@ -167,11 +234,13 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
     }
     let (jobs, inbox) = unbounded_channel();
     let (outbox, answers) = unbounded_channel();
+    let status = capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status;
     let device = Device {
         file,
-        piece: wire.usb.piece.unwrap_or(PIECE).clamp(4, PIECE),
+        piece: wire.usb.piece.unwrap_or(PIECE),
+        deadline: wire.deadline,
         most: wire.max_reply,
-        status: capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status,
+        status,
         remote,
         halted: false,
         inbox,
@@ -184,7 +253,60 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
         answers,
         rest: Vec::new(),
     };
-    Ok((stream, Calls(jobs)))
+    Ok((stream, Calls { jobs, status }))
+}
+
+/// A stream to a device that a test plays: it takes the jobs and gives the answers.
+#[cfg(test)]
+pub(crate) fn played(status: bool) -> (UsbStream, Calls, Played) {
+    let (jobs, inbox) = unbounded_channel();
+    let (outbox, answers) = unbounded_channel();
+    let stream = UsbStream {
+        jobs: jobs.clone(),
+        answers,
+        rest: Vec::new(),
+    };
+    (stream, Calls { jobs, status }, Played { inbox, outbox })
+}
+
+/// The other end of [`played`].
+#[cfg(test)]
+pub(crate) struct Played {
+    inbox: UnboundedReceiver<Job>,
+    outbox: UnboundedSender<io::Result<Vec<u8>>>,
+}
+
+#[cfg(test)]
+impl Played {
+    /// What it is told, until the link is dropped: messages as they are, one in an emergency behind
+    /// "!", and "(clear)". What `answer` gives for a message is its answer, in pieces.
+    pub async fn play(mut self, answer: impl Fn(usize, &str) -> Vec<&'static str>) -> Vec<String> {
+        let mut heard = Vec::new();
+        while let Some(job) = self.inbox.recv().await {
+            match job {
+                Job::Write(bytes) => {
+                    let message = String::from_utf8(bytes).unwrap();
+                    for piece in answer(heard.len(), message.trim_end()) {
+                        let _ = self.outbox.send(Ok(piece.as_bytes().to_vec()));
+                    }
+                    heard.push(message);
+                }
+                Job::Shout(bytes, done) => {
+                    heard.push(format!("!{}", String::from_utf8(bytes).unwrap()));
+                    let _ = done.send(Ok(()));
+                }
+                Job::Clear(done) => {
+                    heard.push("(clear)".to_owned());
+                    let _ = done.send(Ok(()));
+                }
+                Job::Local(done) => {
+                    let _ = done.send(Ok(()));
+                }
+                Job::Limit(_) => {}
+            }
+        }
+        heard
+    }
 }
 
 impl AsyncRead for UsbStream {
@@ -261,5 +383,8 @@ mod tests {
             [0, 3, 2, 1, 0]
         );
         assert_eq!(Usb::default().filling(5), 0);
+        let longest = Some(54);
+        let whole = Usb { longest, ..whole };
+        assert_eq!(whole.longest_message(), Some(52));
     }
 }

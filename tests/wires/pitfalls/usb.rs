@@ -36,12 +36,12 @@ pub const ROWS: &[(u32, &str, Row)] = &[
     (
         48,
         "the first transfer after the start is lost (USBTMC)",
-        InGuest(&["the_first_message_may_be_lost"]),
+        InGuest(&["the_first_message_may_be_lost", "a_greeting_is_not_lost"]),
     ),
     (
         49,
         "clearing a halt (USBTMC)",
-        InGuest(&["halts_are_cleared_once"]),
+        InGuest(&["halts_are_cleared_once", "an_emergency_ends_a_halt"]),
     ),
     (
         50,
