@@ -5,6 +5,7 @@
 //! slow answer then costs no aborted transfer, and the link's deadline can end the wait at any
 //! moment.
 
+mod fit;
 mod list;
 mod thread;
 
@@ -12,7 +13,7 @@ pub(crate) use list::find;
 pub use list::usb_name;
 
 use crate::frame::Wire;
-use crate::serial::group_of;
+use crate::serial::{group_of, held_by_another};
 use crate::words::LONGEST_COMMAND;
 use rustix::fs::{FlockOperation, Mode, OFlags, flock, open as open_file};
 use rustix::io::Errno;
@@ -29,6 +30,7 @@ use thread::{Device, Job};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::oneshot;
+use tokio::time::Instant;
 
 /// Longest piece asked for at once, unless the dialect has a shorter one.
 const PIECE: usize = 16_384;
@@ -127,30 +129,31 @@ fn refused(path: &Path, error: Errno) -> String {
     }
 }
 
-/// Opens a device and holds it alone: the system lets two programs open it without complaint.
+/// Opens a device and holds it alone: the system lets two programs open it without complaint. One
+/// that is held is waited for so long.
 ///
 /// # Errors
 /// Why it can't be had, and what to do.
-pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
+pub(crate) async fn open(path: &Path, patience: Duration) -> Result<OwnedFd, String> {
     let flags = OFlags::RDWR | OFlags::CLOEXEC;
     let file = open_file(path, flags, Mode::empty()).map_err(|error| refused(path, error))?;
     // A link that was dropped just now lets go once its thread has noticed.
-    let mut held = Ok(());
-    for _ in 0..10 {
-        held = flock(&file, FlockOperation::NonBlockingLockExclusive);
-        if held.is_ok() {
-            break;
+    let until = Instant::now() + patience;
+    loop {
+        match flock(&file, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => break,
+            Err(Errno::WOULDBLOCK) if Instant::now() < until => {
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
+            Err(Errno::WOULDBLOCK) => return Err(held_by_another()),
+            Err(error) => return Err(format!("{} can't be locked: {error}", path.display())),
         }
-        tokio::time::sleep(Duration::from_millis(20)).await;
     }
-    held.map_err(|_| {
-        "another program holds it; end that one (if a run was killed just now, its watcher lets go \
-         within a minute)"
-            .to_owned()
-    })?;
-    usbtmc_calls::capabilities(&file)
-        .map_err(|_| format!("{} is no USB test instrument", path.display()))?;
-    Ok(file)
+    match usbtmc_calls::capabilities(&file) {
+        Ok(_) => Ok(file),
+        Err(Errno::NOTTY) => Err(format!("{} is no USB test instrument", path.display())),
+        Err(error) => Err(refused(path, error)),
+    }
 }
 
 /// Whether an open handle is one of a USB test instrument.
@@ -368,8 +371,28 @@ mod tests {
 
     #[tokio::test]
     async fn what_is_no_usb_instrument_is_not_talked_to() {
-        let error = open(Path::new("/dev/null")).await.unwrap_err();
+        let error = open(Path::new("/dev/null"), Duration::ZERO)
+            .await
+            .unwrap_err();
         assert!(error.contains("no USB test instrument"), "{error}");
+    }
+
+    #[tokio::test]
+    async fn a_device_that_another_holds_is_waited_for_and_then_said_to_be_held() {
+        let name = format!("needlerig-held-{}", std::process::id());
+        let path = std::env::temp_dir().join(name);
+        let holder = std::fs::File::create(&path).unwrap();
+        holder.lock().unwrap();
+        let error = open(&path, Duration::ZERO).await.unwrap_err();
+        assert!(error.contains("another program holds it"), "{error}");
+        // It lets go while it is waited for.
+        let (let_go, found) = tokio::join!(biased; async { holder.unlock() }, async {
+            open(&path, Duration::from_secs(60)).await
+        });
+        let_go.unwrap();
+        let error = found.unwrap_err();
+        assert!(error.contains("no USB test instrument"), "{error}");
+        std::fs::remove_file(path).unwrap();
     }
 
     #[test]

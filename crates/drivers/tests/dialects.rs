@@ -153,7 +153,10 @@ fn lengths_on_usb_are_what_can_be_had() {
         let line = text.lines().position(|line| line == entry).unwrap() + 1;
         assert_eq!(error.line, line, "{error}");
     }
-    let text = meter_with("\n[common]\n", "\nusb = { piece = 496, longest = 52 }\n[common]\n");
+    let text = meter_with(
+        "\n[common]\n",
+        "\nusb = { piece = 496, longest = 52 }\n[common]\n",
+    );
     let usb = Dialect::parse("meter.toml", &text).unwrap().wire.usb;
     assert_eq!((usb.piece, usb.longest), (Some(496), Some(52)));
 }

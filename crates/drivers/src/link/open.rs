@@ -132,7 +132,7 @@ impl Link {
         wire: &Wire,
     ) -> Result<Self, LinkError> {
         let opened = match device {
-            Ok(path) => usb::open(&path).await,
+            Ok(path) => usb::open(&path, wire.deadline).await,
             Err(why) => Err(why),
         };
         let link = opened

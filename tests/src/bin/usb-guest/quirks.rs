@@ -222,8 +222,10 @@ pub async fn a_greeting_is_not_lost() -> Outcome {
     let common = dialect.common.as_mut().ok_or("no [common]")?;
     (common.hello, common.clear, common.errors) = (vec![hello], None, None);
     let link = opened(NAME, &wire()).await?;
-    Supply::open(link, &dialect).await.map_err(wrong)?;
+    let mut supply = Supply::open(link, &dialect).await.map_err(wrong)?;
+    // It returns once the instrument has taken all that came before.
+    supply.off_now().await.map_err(wrong)?;
     let heard = seen(&device).messages;
-    sure(heard == ["*IDN?", ":SYST:REM"], &heard)?;
+    sure(heard == ["*IDN?", ":SYST:REM", ":OUTP OFF"], &heard)?;
     Ok("asked first, told then".to_owned())
 }
