@@ -386,9 +386,11 @@ mod tests {
         let error = open(&path, Duration::ZERO).await.unwrap_err();
         assert!(error.contains("another program holds it"), "{error}");
         // It lets go while it is waited for.
-        let (let_go, found) = tokio::join!(biased; async { holder.unlock() }, async {
-            open(&path, Duration::from_secs(60)).await
-        });
+        let (found, let_go) = tokio::join!(
+            biased;
+            open(&path, Duration::from_secs(60)),
+            async { holder.unlock() },
+        );
         let_go.unwrap();
         let error = found.unwrap_err();
         assert!(error.contains("no USB test instrument"), "{error}");
