@@ -392,7 +392,7 @@ mod tests {
         let shouted: Vec<&&String> = said.iter().filter(|line| line.starts_with('!')).collect();
         assert!(shouted.len() * 2 == said.len(), "{said:?}");
         let whole = |line: &&String| line.trim_start_matches('!').len() <= 52;
-        assert!(said.iter().all(|line| whole(line)), "{said:?}");
+        assert!(said.iter().all(whole), "{said:?}");
     }
 
     #[tokio::test(start_paused = true)]
