@@ -92,15 +92,11 @@ fn marks_that_scatter_along_a_straight_scale_are_good_enough() {
 /// scale.
 fn assert_read_within(seed: u64, limit: f64) {
     let done = pictured(seed).unwrap();
-    let plain = done
-        .readings
-        .iter()
-        .filter(|reading| reading.trouble.is_none());
-    let errors: Vec<f64> = plain
-        .map(|reading| reading.seen.as_ref().unwrap().error)
-        .collect();
-    assert_eq!(errors.len(), 4);
-    assert!(errors.iter().all(|error| error.abs() < limit), "{errors:?}");
+    let plain = done.readings.iter().filter(|r| r.trouble.is_none());
+    let sights: Vec<_> = plain.map(|r| r.seen.as_ref().unwrap()).collect();
+    assert_eq!(sights.len(), 4);
+    let right = |sight: &&Sight| sight.confidence >= TRUSTED && sight.error.abs() < limit;
+    assert!(sights.iter().all(right), "{sights:?}");
 }
 
 /// The proposal takes the uneven scale below the main one of this dial. Whoever confirms that all the

@@ -148,6 +148,14 @@ fn a_swallowed_current_limit_or_output_is_noticed() {
     done.assert_safe();
 }
 
+/// What went wrong on a wire before may only show in the confirmation, which is tried once more then.
+#[test]
+fn a_confirmation_that_gets_lost_is_asked_for_once_more() {
+    // The first such question only looks whether anything was left energised.
+    let done = Scene::broken("switch", Wrong::Swallow, ":ROUT:CLOS? ", 1).run();
+    assert!(done.safe.is_some_and(|safe| safe.verified));
+}
+
 #[test]
 fn a_meter_that_goes_missing_in_mid_run() {
     for wire in ["loop", "drop"] {

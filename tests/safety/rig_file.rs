@@ -54,6 +54,23 @@ fn the_file_itself_parses() {
 }
 
 #[test]
+fn a_dialect_that_usb_can_not_carry_is_refused() {
+    let rig = |dialect: &str| {
+        let (place, own) = ("INPROC::supply", "dialect = \"simulated-supply\"");
+        assert!(SIMULATED_RIG.contains(place) && SIMULATED_RIG.contains(own));
+        SIMULATED_RIG
+            .replacen(place, "USB::0x1209::0x0001::SN0001::INSTR", 1)
+            .replacen(own, &format!("dialect = \"{dialect}\""), 1)
+    };
+    Rig::parse(&rig("scpi-supply"), "rig.toml").unwrap();
+    let text = rig("fixed-digit-supply");
+    let error = Rig::parse(&text, "rig.toml").unwrap_err();
+    assert_points_into(&error, &text);
+    assert!(error.message.contains("serial port"), "{error}");
+    assert!(error.source_line.contains("fixed-digit-supply"), "{error}");
+}
+
+#[test]
 fn a_camera_is_told_by_its_source() {
     let folder = Path::new("rigs");
     let device = CameraSource::Device("/dev/video0".into());

@@ -82,7 +82,7 @@ const TASKS: [Task; 11] = [
     ),
     (
         "usb",
-        "FOLDER: USB instruments through the kernel's driver in an emulated machine; FOLDER: its kernel",
+        "FOLDER: USB instruments through the kernel's drivers in an emulated machine; FOLDER: its kernel",
         usb::usb,
     ),
     (

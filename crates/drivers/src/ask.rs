@@ -1,4 +1,4 @@
-//! Asking who is there, and nothing else.
+//! Asking who is there, and commanding nothing.
 
 use crate::error::LinkError;
 use crate::frame::Wire;
@@ -6,9 +6,10 @@ use crate::link::Link;
 use crate::resource::Resource;
 use tracing::warn;
 
-/// Opens `resource`, asks `question`, which must be an identity question, gives the instrument back
-/// to its front panel where the bus can, and lets go again. Nothing else is sent, and any answer
-/// counts.
+/// Opens `resource`, asks `question`, which must be an identity question, and lets go again. Any
+/// answer counts. A USB test instrument is put under remote control and cleared first, asked once more
+/// after another clear where it gave no answer, and given back to its front panel, where the bus can;
+/// on other wires nothing but the question is sent.
 ///
 /// # Errors
 /// When it can't be opened, or nothing answers.

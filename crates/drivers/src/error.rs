@@ -175,7 +175,10 @@ pub enum LinkError {
         found: String,
     },
     /// A line that must not be sent.
-    #[error("{link}: \"{command}\" is not one line of printable ASCII up to {limit} characters")]
+    #[error(
+        "{link}: \"{command}\" is not one line of printable ASCII up to {limit} characters, which is \
+         what its wire takes whole"
+    )]
     BadCommand {
         /// The link.
         link: String,
@@ -245,6 +248,16 @@ pub enum DriverError {
         instrument: String,
         /// The quantity.
         what: &'static str,
+    },
+    /// An emergency would have to wait behind a slow answer.
+    #[error(
+        "{instrument}: on USB it has no status byte that tells when an answer waits (or its dialect \
+         says no_status), so that switching off would wait behind a slow answer; as a supply or a \
+         switch it can't be used like that: connect it by another interface"
+    )]
+    NotHeard {
+        /// The instrument.
+        instrument: String,
     },
     /// A relay board that can't say what it was told, and was told nothing yet.
     #[error(

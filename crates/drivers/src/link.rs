@@ -119,6 +119,7 @@ impl Link {
     /// Sends one command on a link whose state does not matter yet, since it is identified next.
     pub(crate) async fn send_anyway(&mut self, line: &str) -> Result<(), LinkError> {
         self.not_gone(line)?;
+        self.sendable(line)?;
         self.transmit(&[line]).await
     }
 
@@ -130,7 +131,7 @@ impl Link {
     pub async fn query(&mut self, line: &str, deadline: Duration) -> Result<String, LinkError> {
         self.ready(line).await?;
         let deadline = self.allowed(deadline, line.len());
-        self.transmit(&[line]).await?;
+        self.ask(line, deadline).await?;
         if !self.port.wire.acknowledge.is_empty() {
             let mut said = self.acknowledged(line, deadline).await?;
             if said.len() > 1 {
@@ -212,16 +213,16 @@ impl Link {
         accept: impl Fn(&str) -> bool + Send,
     ) -> Result<String, LinkError> {
         self.not_gone(question)?;
+        self.sendable(question)?;
         self.state = LinkState::Dirty;
-        // Some USB instruments lose what they are sent first after they are switched on.
-        let mut may_be_lost = self.fresh && !self.port.cut && self.port.calls.is_some();
+        let mut may_be_lost = self.may_lose_the_first();
         self.clear().await?;
         self.drain(self.port.wire.quiet).await?;
         let wait = self.port.wire.deadline.max(self.outstanding);
         let wait = self.allowed(wait, question.len());
         self.end_cut_line().await?;
         self.unidentified = self.unidentified.saturating_add(1);
-        self.transmit(&[question]).await?;
+        self.ask(question, wait).await?;
         let mut until = Instant::now() + wait;
         let mut other = None;
         let identity = loop {
@@ -236,7 +237,9 @@ impl Link {
                 {
                     may_be_lost = false;
                     self.clear().await?;
-                    self.transmit(&[question]).await?;
+                    // Part of an answer may have come before the clear.
+                    self.drain(self.port.wire.quiet).await?;
+                    self.ask(question, wait).await?;
                     until = Instant::now() + wait;
                 }
                 Err(error @ LinkError::Timeout { .. }) => {
@@ -289,15 +292,14 @@ impl Link {
     /// it would lose the command.
     pub(crate) async fn shout(&mut self, lines: &[&str]) -> Result<(), LinkError> {
         let before = self.state;
+        // What would arrive in part is not sent; all else is.
+        let (whole, cut): (Vec<&str>, Vec<&str>) =
+            lines.iter().partition(|line| self.sendable(line).is_ok());
         self.end_cut_line().await?;
-        // A USB instrument takes one line for one message.
-        if self.port.wire.pace.is_zero() && self.port.calls.is_none() {
-            self.transmit(lines).await?;
-        } else {
-            for line in lines {
-                self.transmit(&[line]).await?;
-            }
-        }
+        self.state = LinkState::Dirty;
+        let result = self.port.shout(&whole).await;
+        self.noted(result)?;
+        cut.iter().try_for_each(|line| self.sendable(line))?;
         // What was outstanding still is, and so are the acknowledgements of these lines.
         self.state = match self.port.wire.acknowledge.is_empty() {
             true => before,
@@ -308,6 +310,17 @@ impl Link {
 
     /// Checks that a line may be sent now.
     async fn ready(&mut self, line: &str) -> Result<(), LinkError> {
+        self.sendable(line)?;
+        self.in_step(line).await
+    }
+
+    /// Longest line that may be sent.
+    pub(crate) fn longest_line(&self) -> usize {
+        self.port.longest_line()
+    }
+
+    /// Checks that a line arrives whole.
+    pub(crate) fn sendable(&self, line: &str) -> Result<(), LinkError> {
         let printable = line.bytes().all(|byte| (0x20..0x7f).contains(&byte));
         let limit = self.port.longest_line();
         if line.is_empty() || line.len() > limit || !printable {
@@ -318,7 +331,7 @@ impl Link {
                 limit,
             });
         }
-        self.in_step(line).await
+        Ok(())
     }
 
     /// Checks that nothing is outstanding.
@@ -385,11 +398,32 @@ impl Link {
         }
     }
 
+    /// Sends a question that may be answered for so long.
+    async fn ask(&mut self, question: &str, deadline: Duration) -> Result<(), LinkError> {
+        self.state = LinkState::Dirty;
+        self.port.limit(deadline.max(self.port.wire.deadline));
+        let result = self.port.transmit(&[question]).await;
+        self.noted(result)
+    }
+
     /// Sends lines. The link is dirty until the caller knows better.
     async fn transmit(&mut self, lines: &[&str]) -> Result<(), LinkError> {
         self.state = LinkState::Dirty;
+        self.port.limit(self.port.wire.deadline);
         let result = self.port.transmit(lines).await;
         self.noted(result)
+    }
+
+    /// Whether the instrument may lose what it is sent next: some on USB do so with what comes first
+    /// after they are switched on.
+    pub(crate) fn may_lose_the_first(&self) -> bool {
+        self.fresh && !self.port.cut && self.port.calls.is_some()
+    }
+
+    /// Whether anything can be said while an answer is waited for. Not so on a USB instrument without
+    /// a status byte: the kernel then waits in a read.
+    pub(crate) fn is_heard_meanwhile(&self) -> bool {
+        self.port.calls.as_ref().is_none_or(|calls| calls.status)
     }
 
     async fn transmit_frame(&mut self, frame: &[u8]) -> Result<(), LinkError> {

@@ -100,14 +100,55 @@ impl Port {
     pub async fn transmit(&mut self, lines: &[&str]) -> Result<(), LinkError> {
         self.outbox.clear();
         for line in lines {
-            trace!(target: "needlerig::wire", link = %self.name, sent = %line);
-            let filling = self.filling(line);
-            self.outbox.extend_from_slice(line.as_bytes());
-            self.outbox.resize(self.outbox.len() + filling, b' ');
-            self.outbox.extend_from_slice(self.wire.ending.bytes());
-            self.echo.sent(line);
+            self.put(line);
         }
         self.write(|| lines.join(" | ")).await
+    }
+
+    /// Puts a line with its ending into the outbox.
+    fn put(&mut self, line: &str) {
+        trace!(target: "needlerig::wire", link = %self.name, sent = %line);
+        let filling = self.filling(line);
+        self.outbox.extend_from_slice(line.as_bytes());
+        self.outbox.resize(self.outbox.len() + filling, b' ');
+        self.outbox.extend_from_slice(self.wire.ending.bytes());
+        self.echo.sent(line);
+    }
+
+    /// Sends lines in an emergency, at the wire's pace and on USB past a halt.
+    pub async fn shout(&mut self, lines: &[&str]) -> Result<(), LinkError> {
+        let Some(calls) = self.calls.clone() else {
+            if self.wire.pace.is_zero() {
+                return self.transmit(lines).await;
+            }
+            for line in lines {
+                self.transmit(&[line]).await?;
+            }
+            return Ok(());
+        };
+        // A USB instrument takes one line for one message.
+        let mut messages = Vec::with_capacity(lines.len());
+        for line in lines {
+            self.outbox.clear();
+            self.put(line);
+            messages.push(self.outbox.clone());
+        }
+        // For each its time, once more, and a clear between.
+        let limit = self.wire.deadline * 3 * u32::try_from(lines.len()).unwrap_or(u32::MAX);
+        let command = || lines.join(" | ");
+        match timeout(limit, calls.shout(messages)).await {
+            Ok(Ok(())) => Ok(()),
+            Ok(Err(error)) => Err(self.broken(&command(), &error)),
+            Err(_) => Err(self.late(&command(), limit, String::new())),
+        }
+    }
+
+    /// How long the kernel may wait for the next message to be taken, and for its answer, where it
+    /// is the one that waits.
+    pub fn limit(&self, limit: Duration) {
+        if let Some(calls) = &self.calls {
+            calls.limit(limit);
+        }
     }
 
     /// Spaces that a line needs before its ending.
@@ -123,10 +164,8 @@ impl Port {
 
     /// Longest line that may be sent.
     pub fn longest_line(&self) -> usize {
-        match (&self.calls, self.wire.usb.longest) {
-            (Some(_), Some(longest)) => longest
-                .saturating_sub(self.wire.ending.bytes().len())
-                .min(LONGEST_COMMAND),
+        match (&self.calls, self.wire.usb.longest_message()) {
+            (Some(_), Some(longest)) => longest - self.wire.ending.bytes().len(),
             _ => LONGEST_COMMAND,
         }
     }

@@ -61,6 +61,13 @@ pub struct ResourceError {
     pub right: &'static str,
 }
 
+impl Resource {
+    /// Whether it is a USB test instrument.
+    pub fn is_usb(&self) -> bool {
+        matches!(self, Self::Usb { .. } | Self::UsbDevice { .. })
+    }
+}
+
 const TCP: &str = "TCPIP::192.168.1.20::5025::SOCKET";
 const SERIAL: &str = "ASRL/dev/ttyUSB0::INSTR";
 const USB: &str = "USB::0x1209::0x0001::SN0001::INSTR";

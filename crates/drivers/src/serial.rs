@@ -245,12 +245,17 @@ impl AsyncWrite for PortStream {
     }
 }
 
+/// What to do about a port or device that is not free.
+pub(crate) fn held_by_another() -> String {
+    "another program holds it; end that one (if a run was killed just now, its watcher lets go \
+     within a minute)"
+        .to_owned()
+}
+
 /// What a refusal means and what to do about it.
 fn refused(port: &Path, error: Errno) -> String {
-    let held = "another program holds it; end that one (if a run was killed just now, its watcher \
-                lets go within a minute)";
     match error {
-        Errno::BUSY | Errno::WOULDBLOCK => held.to_owned(),
+        Errno::BUSY | Errno::WOULDBLOCK => held_by_another(),
         Errno::ACCESS | Errno::PERM => {
             let group = group_of(port).unwrap_or_else(|| "that owns it".to_owned());
             format!(

@@ -45,11 +45,18 @@ impl Session {
         // The first identity is asked for on a link whose past is unknown; what the last program
         // left unread is discarded with it.
         let link = &mut session.link;
-        for command in hello {
+        // Some USB instruments lose what comes first; a question is repeated then, a command is not.
+        let greeted_first = !link.may_lose_the_first();
+        let greetings = hello.iter().filter(|_| greeted_first);
+        for command in greetings {
             link.send_anyway(command.text()).await?;
         }
         let identity = link.identify(identify.text(), &expected, |reply| dialect.fits(reply));
         session.identity = identity.await?;
+        let greetings = hello.iter().filter(|_| !greeted_first);
+        for command in greetings {
+            link.send(command.text()).await?;
+        }
         if let Some(clear) = clear {
             link.send(clear.text()).await?;
         }
@@ -105,6 +112,16 @@ impl Session {
 
     pub fn state(&self) -> LinkState {
         self.link.state()
+    }
+
+    /// Longest line that arrives whole.
+    pub fn longest_line(&self) -> usize {
+        self.link.longest_line()
+    }
+
+    /// Checks that a command arrives whole, before it is needed.
+    pub fn sendable(&self, line: &str) -> Result<(), DriverError> {
+        Ok(self.link.sendable(line)?)
     }
 
     pub fn deadline(&self) -> Duration {
@@ -386,6 +403,15 @@ impl Session {
         }
     }
 
+    /// Refuses a link over which nothing can be said while an answer is waited for.
+    pub fn heard_meanwhile(link: &Link) -> Result<(), DriverError> {
+        if link.is_heard_meanwhile() {
+            return Ok(());
+        }
+        let instrument = link.name().to_owned();
+        Err(DriverError::NotHeard { instrument })
+    }
+
     pub fn wrong_kind(name: &str, dialect: &Dialect, needed: Kind) -> DriverError {
         let entry = match needed {
             Kind::Supply => "[supply]",
@@ -403,3 +429,50 @@ impl Session {
 }
 
 const ERROR_ENTRY: &str = "an error number and a text";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::usb::played;
+
+    /// On USB, with a greeting, after so many messages that are lost: what was heard, and the identity.
+    async fn greeted(
+        answer: impl Fn(usize, &str) -> Vec<&'static str> + Send + 'static,
+    ) -> (Vec<String>, String) {
+        let mut dialect = Dialect::built_in("scpi-supply").unwrap();
+        let hello = Command::try_from(":SYST:REM".to_owned()).unwrap();
+        let common = dialect.common.as_mut().unwrap();
+        (common.hello, common.clear, common.errors) = (vec![hello], None, None);
+        let (stream, calls, device) = played(true);
+        let device = tokio::spawn(device.play(answer));
+        let link = Link::over_usb(stream, calls, "USB", &dialect.wire);
+        let session = Session::open(link, &dialect).await.unwrap();
+        let identity = session.identity().to_owned();
+        drop(session);
+        (device.await.unwrap(), identity)
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_usb_instrument_that_is_deaf_at_first_hears_its_greeting() {
+        let deaf = |heard, _: &str| match heard {
+            // The clear, and then the first message.
+            0..2 => Vec::new(),
+            _ => vec!["KESTREL AND LOOM,PS,1,1.0\n"],
+        };
+        let (heard, _) = greeted(deaf).await;
+        let asked = "*IDN?\n";
+        let expected = ["(clear)", asked, "(clear)", asked, ":SYST:REM\n"];
+        assert_eq!(heard, expected);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn part_of_an_answer_before_a_clear_is_no_part_of_the_next() {
+        let (_, identity) = greeted(|heard, message| match (heard, message) {
+            (0..2, _) => vec!["KESTREL AND"],
+            (_, "*IDN?") => vec!["KESTREL AND LOOM,PS,1,1.0\n"],
+            _ => Vec::new(),
+        })
+        .await;
+        assert_eq!(identity, "KESTREL AND LOOM,PS,1,1.0");
+    }
+}

@@ -86,7 +86,9 @@ impl Supply {
     /// When the dialect is not for a supply, or the instrument does not answer as it should.
     pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
         let words = Self::words(&link, dialect)?;
+        Session::heard_meanwhile(&link)?;
         let session = Session::open(link, dialect).await?;
+        session.sendable(words.output_off.text())?;
         Ok(Self::over(session, words))
     }
 
@@ -124,7 +126,7 @@ impl Supply {
     /// dialect states.
     ///
     /// # Errors
-    /// When it is wider.
+    /// When it is wider, or the wire does not take the command to its minimum whole.
     pub fn with_limits(mut self, limits: Limits) -> Result<Self, DriverError> {
         if let Some(known) = self.limits {
             let max = known.max_voltage;
@@ -138,6 +140,9 @@ impl Supply {
             )?;
         }
         self.limits = Some(limits);
+        if let Some(zero) = self.lowest() {
+            self.session.sendable(&zero)?;
+        }
         Ok(self)
     }
 
@@ -309,23 +314,28 @@ impl Supply {
     }
 
     /// Switches the output off and sets the voltage to its minimum in an emergency: at once, on a
-    /// link in whatever state, waiting for no answer. That it worked must be read elsewhere.
+    /// link in whatever state, waiting for no answer. On USB it returns once the instrument has taken
+    /// it. That it worked must be read elsewhere.
     ///
     /// # Errors
     /// When the bytes could not be handed over.
     pub async fn off_now(&mut self) -> Result<(), DriverError> {
         let off = self.words.output_off.text();
-        let Some(limits) = self.limits else {
-            return self.session.shout(&[off]).await;
-        };
+        match self.lowest() {
+            Some(zero) => self.session.shout(&[off, &zero]).await,
+            // What can't be written must not keep the output on.
+            None => self.session.shout(&[off]).await,
+        }
+    }
+
+    /// The command that sets the voltage to its minimum, where that is known and can be written.
+    fn lowest(&self) -> Option<String> {
+        let limits = self.limits?;
         let lowest = limits.min_voltage.max(Volts::ZERO);
         let lowest = Fixed::cut(lowest.get(), limits.voltage_step.get());
         let mut zero = String::new();
-        match self.words.set_voltage.fill(&mut zero, &lowest) {
-            Ok(()) => self.session.shout(&[off, &zero]).await,
-            // What can't be written must not keep the output on.
-            Err(_) => self.session.shout(&[off]).await,
-        }
+        let written = self.words.set_voltage.fill(&mut zero, &lowest);
+        written.is_ok().then_some(zero)
     }
 
     /// Gives the instrument back to its front panel in the words of its dialect, where it has some:

@@ -32,6 +32,31 @@ pub struct SwitchWords {
     pub form: ChannelForm,
 }
 
+impl SwitchWords {
+    /// The lines by which `channels` are named, with the number of channels in each: no more than
+    /// the unit takes in one command, and no longer than arrives whole.
+    fn lines(
+        &self,
+        session: &Session,
+        template: &Template,
+        channels: &[u32],
+    ) -> Result<Vec<(usize, String)>, DriverError> {
+        let mut lines = Vec::new();
+        let mut parts: Vec<&[u32]> = channels.chunks(self.most.max(1)).rev().collect();
+        while let Some(part) = parts.pop() {
+            let mut line = String::new();
+            session.write(template, &self.form.write(part), &mut line)?;
+            if line.len() > session.longest_line() && part.len() > 1 {
+                let (first, second) = part.split_at(part.len() / 2);
+                parts.extend([second, first]);
+            } else {
+                lines.push((part.len(), line));
+            }
+        }
+        Ok(lines)
+    }
+}
+
 fn many() -> usize {
     100
 }
@@ -60,6 +85,7 @@ impl Switch {
     pub async fn open(link: Link, dialect: &Dialect) -> Result<Self, DriverError> {
         let unit = match &dialect.words {
             Words::Switch(words) => {
+                Session::heard_meanwhile(&link)?;
                 let session = Session::open(link, dialect).await?;
                 Unit::Lines(Box::new(session), words.clone())
             }
@@ -105,10 +131,22 @@ impl Switch {
     /// The unit held to the channels that the rig file names.
     ///
     /// # Errors
-    /// When the dialect says that the unit does not have one of them.
+    /// When the dialect says that the unit does not have one of them, or its wire takes no line that
+    /// names it.
     pub fn with_channels(mut self, channels: &[u32]) -> Result<Self, DriverError> {
         if !self.channels.is_empty() {
             self.known(channels)?;
+        }
+        // A list is split where it must be; the name of a single channel can't be.
+        if let Unit::Lines(session, words) = &self.unit {
+            for (template, channel) in [&words.release, &words.energise, &words.energised]
+                .into_iter()
+                .flat_map(|template| channels.iter().map(move |channel| (template, channel)))
+            {
+                for (_, line) in words.lines(session, template, &[*channel])? {
+                    session.sendable(&line)?;
+                }
+            }
         }
         self.channels = channels.to_vec();
         Ok(self)
@@ -167,8 +205,8 @@ impl Switch {
             Unit::Frames(board) => return board.drive(channels, on).await,
         };
         let command = if on { &words.energise } else { &words.release };
-        for part in channels.chunks(words.most.max(1)) {
-            session.set(command, &words.form.write(part)).await?;
+        for (_, line) in words.lines(session, command, channels)? {
+            session.tell(&line).await?;
         }
         Ok(())
     }
@@ -202,15 +240,12 @@ impl Switch {
             Unit::Frames(board) => return board.energised(channels).await,
         };
         let mut states = Vec::with_capacity(channels.len());
-        let mut question = String::new();
-        for part in channels.chunks(words.most.max(1)) {
-            let list = words.form.write(part);
-            session.write(&words.energised, &list, &mut question)?;
+        for (count, question) in words.lines(session, &words.energised, channels)? {
             let reply = session.ask(&question).await?;
-            match parse_bools(&reply, part.len()) {
+            match parse_bools(&reply, count) {
                 Some(mut part) => states.append(&mut part),
                 None => {
-                    let wanted = format!("{} times 0 or 1", part.len());
+                    let wanted = format!("{count} times 0 or 1");
                     return Err(session.unexpected(&question, &reply, &wanted));
                 }
             }
@@ -256,13 +291,8 @@ impl Switch {
         let channels: Vec<u32> = channels.iter().copied().filter(fitting).collect();
         match &mut self.unit {
             Unit::Lines(session, words) => {
-                let mut lines = Vec::new();
-                for part in channels.chunks(words.most.max(1)) {
-                    let mut line = String::new();
-                    session.write(&words.release, &words.form.write(part), &mut line)?;
-                    lines.push(line);
-                }
-                let lines: Vec<&str> = lines.iter().map(String::as_str).collect();
+                let lines = words.lines(session, &words.release, &channels)?;
+                let lines: Vec<&str> = lines.iter().map(|(_, line)| line.as_str()).collect();
                 session.shout(&lines).await?;
             }
             Unit::Frames(board) => board.release_now(&channels).await?,
@@ -312,5 +342,74 @@ impl Switch {
                 allowed: channels::list(known),
             }),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::usb::played;
+
+    /// A switch on USB that takes so many bytes of a message, with these channels.
+    async fn switch(
+        longest: usize,
+        status: bool,
+        channels: &[u32],
+    ) -> (
+        Result<Switch, DriverError>,
+        tokio::task::JoinHandle<Vec<String>>,
+    ) {
+        let mut dialect = Dialect::built_in("scpi-switch").unwrap();
+        dialect.wire.usb.longest = Some(longest);
+        let (stream, calls, device) = played(status);
+        let device = tokio::spawn(device.play(|_, message| match message {
+            "*IDN?" => vec!["KESTREL AND LOOM,SW,1,1.0\n"],
+            message if message.contains("ERR") => vec!["+0,\"No error\"\n"],
+            _ => Vec::new(),
+        }));
+        let link = Link::over_usb(stream, calls, "USB", &dialect.wire);
+        let opened = Switch::open(link, &dialect).await;
+        let opened = opened.and_then(|switch| switch.with_channels(channels));
+        (opened, device)
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_release_list_is_split_to_what_a_usb_instrument_takes() {
+        let channels: Vec<u32> = (0..12).map(|at| 101 + 2 * at).collect();
+        let (switch, device) = switch(52, true, &channels).await;
+        let mut switch = switch.unwrap();
+        switch.release_all_now().await.unwrap();
+        switch.release_all().await.unwrap();
+        drop(switch);
+        let heard = device.await.unwrap();
+        let said: Vec<&String> = heard.iter().filter(|line| line.contains("OPEN")).collect();
+        for channel in &channels {
+            let naming = said
+                .iter()
+                .filter(|line| line.contains(&channel.to_string()));
+            assert_eq!(naming.count(), 2, "{channel}: {said:?}");
+        }
+        let shouted: Vec<&&String> = said.iter().filter(|line| line.starts_with('!')).collect();
+        assert!(shouted.len() * 2 == said.len(), "{said:?}");
+        let whole = |line: &&String| line.trim_start_matches('!').len() <= 52;
+        assert!(said.iter().all(whole), "{said:?}");
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_channel_that_no_line_can_name_is_refused_at_opening() {
+        let (refused, _) = switch(20, true, &[101, 4_000_000_000]).await;
+        let error = refused.unwrap_err().to_string();
+        assert!(
+            error.contains("4000000000") && error.contains("whole"),
+            "{error}"
+        );
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_switch_that_is_deaf_while_it_answers_is_refused() {
+        let (refused, device) = switch(52, false, &[101]).await;
+        let error = refused.unwrap_err().to_string();
+        assert!(error.contains("no status byte"), "{error}");
+        assert!(device.await.unwrap().is_empty());
     }
 }

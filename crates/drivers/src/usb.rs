@@ -5,6 +5,7 @@
 //! slow answer then costs no aborted transfer, and the link's deadline can end the wait at any
 //! moment.
 
+mod fit;
 mod list;
 mod thread;
 
@@ -12,11 +13,14 @@ pub(crate) use list::find;
 pub use list::usb_name;
 
 use crate::frame::Wire;
-use crate::serial::group_of;
+use crate::serial::{group_of, held_by_another};
+use crate::words::LONGEST_COMMAND;
 use rustix::fs::{FlockOperation, Mode, OFlags, flock, open as open_file};
 use rustix::io::Errno;
-use serde::Deserialize;
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer};
 use std::io;
+use std::ops::RangeInclusive;
 use std::os::fd::OwnedFd;
 use std::path::Path;
 use std::pin::Pin;
@@ -26,6 +30,7 @@ use thread::{Device, Job};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::oneshot;
+use tokio::time::Instant;
 
 /// Longest piece asked for at once, unless the dialect has a shorter one.
 const PIECE: usize = 16_384;
@@ -36,6 +41,7 @@ const PIECE: usize = 16_384;
 pub struct Usb {
     /// Longest piece of an answer asked for at once, in bytes. 496, for an instrument that leaves
     /// out the empty packet after a transfer of whole packets: no transfer then fills one.
+    #[serde(deserialize_with = "piece")]
     pub piece: Option<usize>,
     /// The status byte is not to be trusted: answers are waited for without it.
     pub no_status: bool,
@@ -44,10 +50,41 @@ pub struct Usb {
     pub whole_words: bool,
     /// Longest message with its ending, in bytes. 52, for an instrument that reads no more than 64
     /// bytes of a packet. A longer one is not sent.
+    #[serde(deserialize_with = "longest")]
     pub longest: Option<usize>,
 }
 
+fn piece<'de, D: Deserializer<'de>>(from: D) -> Result<Option<usize>, D::Error> {
+    bytes(from, 4..=PIECE)
+}
+
+fn longest<'de, D: Deserializer<'de>>(from: D) -> Result<Option<usize>, D::Error> {
+    bytes(from, 16..=LONGEST_COMMAND)
+}
+
+/// A number of bytes within what can be had.
+fn bytes<'de, D: Deserializer<'de>>(
+    from: D,
+    range: RangeInclusive<usize>,
+) -> Result<Option<usize>, D::Error> {
+    let count = usize::deserialize(from)?;
+    if range.contains(&count) {
+        return Ok(Some(count));
+    }
+    let (low, high) = range.into_inner();
+    let text = format!("{count} bytes; write a number from {low} to {high}");
+    Err(D::Error::custom(text))
+}
+
 impl Usb {
+    /// Longest message with its ending, as it goes out.
+    pub(crate) fn longest_message(&self) -> Option<usize> {
+        self.longest.map(|longest| match self.whole_words {
+            true => longest - longest % 4,
+            false => longest,
+        })
+    }
+
     /// Spaces to add to a message of so many bytes.
     pub(crate) fn filling(&self, length: usize) -> usize {
         match self.whole_words {
@@ -92,30 +129,31 @@ fn refused(path: &Path, error: Errno) -> String {
     }
 }
 
-/// Opens a device and holds it alone: the system lets two programs open it without complaint.
+/// Opens a device and holds it alone: the system lets two programs open it without complaint. One
+/// that is held is waited for so long.
 ///
 /// # Errors
 /// Why it can't be had, and what to do.
-pub(crate) async fn open(path: &Path) -> Result<OwnedFd, String> {
+pub(crate) async fn open(path: &Path, patience: Duration) -> Result<OwnedFd, String> {
     let flags = OFlags::RDWR | OFlags::CLOEXEC;
     let file = open_file(path, flags, Mode::empty()).map_err(|error| refused(path, error))?;
     // A link that was dropped just now lets go once its thread has noticed.
-    let mut held = Ok(());
-    for _ in 0..10 {
-        held = flock(&file, FlockOperation::NonBlockingLockExclusive);
-        if held.is_ok() {
-            break;
+    let until = Instant::now() + patience;
+    loop {
+        match flock(&file, FlockOperation::NonBlockingLockExclusive) {
+            Ok(()) => break,
+            Err(Errno::WOULDBLOCK) if Instant::now() < until => {
+                tokio::time::sleep(Duration::from_millis(20)).await;
+            }
+            Err(Errno::WOULDBLOCK) => return Err(held_by_another()),
+            Err(error) => return Err(format!("{} can't be locked: {error}", path.display())),
         }
-        tokio::time::sleep(Duration::from_millis(20)).await;
     }
-    held.map_err(|_| {
-        "another program holds it; end that one (if a run was killed just now, its watcher lets go \
-         within a minute)"
-            .to_owned()
-    })?;
-    usbtmc_calls::capabilities(&file)
-        .map_err(|_| format!("{} is no USB test instrument", path.display()))?;
-    Ok(file)
+    match usbtmc_calls::capabilities(&file) {
+        Ok(_) => Ok(file),
+        Err(Errno::NOTTY) => Err(format!("{} is no USB test instrument", path.display())),
+        Err(error) => Err(refused(path, error)),
+    }
 }
 
 /// Whether an open handle is one of a USB test instrument.
@@ -125,7 +163,16 @@ pub(crate) fn is_one(file: &OwnedFd) -> bool {
 
 /// Calls beside reading and writing.
 #[derive(Clone)]
-pub(crate) struct Calls(UnboundedSender<Job>);
+pub(crate) struct Calls {
+    jobs: UnboundedSender<Job>,
+    /// Whether the status byte tells when an answer waits: the thread then never waits in a read,
+    /// where nothing else can be said.
+    pub status: bool,
+}
+
+fn ended() -> io::Error {
+    io::ErrorKind::BrokenPipe.into()
+}
 
 impl Calls {
     /// Clears the instrument and the pipes to it, after which nothing is outstanding.
@@ -138,10 +185,33 @@ impl Calls {
         self.call(Job::Local).await
     }
 
+    /// Sends messages in an emergency, each past a halt that is in its way. All are handed over at
+    /// once, whether or not anybody waits for their end.
+    pub async fn shout(&self, messages: Vec<Vec<u8>>) -> io::Result<()> {
+        let mut ends = Vec::with_capacity(messages.len());
+        for message in messages {
+            let (done, end) = oneshot::channel();
+            let job = Job::Shout(message, done);
+            self.jobs.send(job).map_err(|_| ended())?;
+            ends.push(end);
+        }
+        let mut result = Ok(());
+        for end in ends {
+            let end = end.await.map_err(|_| ended()).flatten();
+            result = result.and(end);
+        }
+        result
+    }
+
+    /// How long a transfer may take from now on.
+    pub fn limit(&self, limit: Duration) {
+        // A thread that has ended is noticed by the message that follows.
+        let _ = self.jobs.send(Job::Limit(limit));
+    }
+
     async fn call(&self, job: fn(oneshot::Sender<io::Result<()>>) -> Job) -> io::Result<()> {
         let (done, answer) = oneshot::channel();
-        let ended = || io::Error::from(io::ErrorKind::BrokenPipe);
-        self.0.send(job(done)).map_err(|_| ended())?;
+        self.jobs.send(job(done)).map_err(|_| ended())?;
         answer.await.map_err(|_| ended())?
     }
 }
@@ -167,11 +237,13 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
     }
     let (jobs, inbox) = unbounded_channel();
     let (outbox, answers) = unbounded_channel();
+    let status = capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status;
     let device = Device {
         file,
-        piece: wire.usb.piece.unwrap_or(PIECE).clamp(4, PIECE),
+        piece: wire.usb.piece.unwrap_or(PIECE),
+        deadline: wire.deadline,
         most: wire.max_reply,
-        status: capabilities & usbtmc_calls::IEEE_488_2 != 0 && !wire.usb.no_status,
+        status,
         remote,
         halted: false,
         inbox,
@@ -184,7 +256,60 @@ pub(crate) fn stream(file: OwnedFd, wire: &Wire) -> io::Result<(UsbStream, Calls
         answers,
         rest: Vec::new(),
     };
-    Ok((stream, Calls(jobs)))
+    Ok((stream, Calls { jobs, status }))
+}
+
+/// A stream to a device that a test plays: it takes the jobs and gives the answers.
+#[cfg(test)]
+pub(crate) fn played(status: bool) -> (UsbStream, Calls, Played) {
+    let (jobs, inbox) = unbounded_channel();
+    let (outbox, answers) = unbounded_channel();
+    let stream = UsbStream {
+        jobs: jobs.clone(),
+        answers,
+        rest: Vec::new(),
+    };
+    (stream, Calls { jobs, status }, Played { inbox, outbox })
+}
+
+/// The other end of [`played`].
+#[cfg(test)]
+pub(crate) struct Played {
+    inbox: UnboundedReceiver<Job>,
+    outbox: UnboundedSender<io::Result<Vec<u8>>>,
+}
+
+#[cfg(test)]
+impl Played {
+    /// What it is told, until the link is dropped: messages as they are, one in an emergency behind
+    /// "!", and "(clear)". What `answer` gives for a message is its answer, in pieces.
+    pub async fn play(mut self, answer: impl Fn(usize, &str) -> Vec<&'static str>) -> Vec<String> {
+        let mut heard = Vec::new();
+        while let Some(job) = self.inbox.recv().await {
+            match job {
+                Job::Write(bytes) => {
+                    let message = String::from_utf8(bytes).unwrap();
+                    for piece in answer(heard.len(), message.trim_end()) {
+                        let _ = self.outbox.send(Ok(piece.as_bytes().to_vec()));
+                    }
+                    heard.push(message);
+                }
+                Job::Shout(bytes, done) => {
+                    heard.push(format!("!{}", String::from_utf8(bytes).unwrap()));
+                    let _ = done.send(Ok(()));
+                }
+                Job::Clear(done) => {
+                    heard.push("(clear)".to_owned());
+                    let _ = done.send(Ok(()));
+                }
+                Job::Local(done) => {
+                    let _ = done.send(Ok(()));
+                }
+                Job::Limit(_) => {}
+            }
+        }
+        heard
+    }
 }
 
 impl AsyncRead for UsbStream {
@@ -246,8 +371,30 @@ mod tests {
 
     #[tokio::test]
     async fn what_is_no_usb_instrument_is_not_talked_to() {
-        let error = open(Path::new("/dev/null")).await.unwrap_err();
+        let error = open(Path::new("/dev/null"), Duration::ZERO)
+            .await
+            .unwrap_err();
         assert!(error.contains("no USB test instrument"), "{error}");
+    }
+
+    #[tokio::test]
+    async fn a_device_that_another_holds_is_waited_for_and_then_said_to_be_held() {
+        let name = format!("needlerig-held-{}", std::process::id());
+        let path = std::env::temp_dir().join(name);
+        let holder = std::fs::File::create(&path).unwrap();
+        holder.lock().unwrap();
+        let error = open(&path, Duration::ZERO).await.unwrap_err();
+        assert!(error.contains("another program holds it"), "{error}");
+        // It lets go while it is waited for.
+        let (found, let_go) = tokio::join!(
+            biased;
+            open(&path, Duration::from_secs(60)),
+            async { holder.unlock() },
+        );
+        let_go.unwrap();
+        let error = found.unwrap_err();
+        assert!(error.contains("no USB test instrument"), "{error}");
+        std::fs::remove_file(path).unwrap();
     }
 
     #[test]
@@ -261,5 +408,8 @@ mod tests {
             [0, 3, 2, 1, 0]
         );
         assert_eq!(Usb::default().filling(5), 0);
+        let longest = Some(54);
+        let whole = Usb { longest, ..whole };
+        assert_eq!(whole.longest_message(), Some(52));
     }
 }

@@ -159,6 +159,17 @@ impl Bit {
     }
 }
 
+impl Flag {
+    /// The question.
+    pub(crate) fn question(&self) -> &Command {
+        match self {
+            Self::Plain(ask) => ask,
+            Self::Bit(bit) => &bit.ask,
+            Self::Words(words) => &words.ask,
+        }
+    }
+}
+
 /// Words of its own for yes and no.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -138,3 +138,25 @@ fn a_file_is_for_one_kind() {
         .to_string();
     assert!(error.contains("/nowhere/x.toml"), "{error}");
 }
+
+#[test]
+fn lengths_on_usb_are_what_can_be_had() {
+    for (entry, part) in [
+        ("usb.piece = 3", "from 4 to 16384"),
+        ("usb.piece = 20000", "from 4 to 16384"),
+        ("usb.longest = 0", "from 16 to 1024"),
+        ("usb.longest = 2000", "from 16 to 1024"),
+    ] {
+        let text = meter_with("\n[common]\n", &format!("\n{entry}\n[common]\n"));
+        let error = Dialect::parse("meter.toml", &text).unwrap_err();
+        assert!(error.to_string().contains(part), "{error}");
+        let line = text.lines().position(|line| line == entry).unwrap() + 1;
+        assert_eq!(error.line, line, "{error}");
+    }
+    let text = meter_with(
+        "\n[common]\n",
+        "\nusb = { piece = 496, longest = 52 }\n[common]\n",
+    );
+    let usb = Dialect::parse("meter.toml", &text).unwrap().wire.usb;
+    assert_eq!((usb.piece, usb.longest), (Some(496), Some(52)));
+}

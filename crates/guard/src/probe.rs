@@ -1,5 +1,5 @@
-//! Finding instruments without touching them: only identity questions are asked, and nothing else is
-//! sent. Opening a serial port raises DTR, which starts some boards anew; the caller says so.
+//! Finding instruments without touching them: only identity questions are asked. A USB test instrument
+//! is cleared, put under remote control and given back to its front panel besides. Opening a serial port raises DTR, which starts some boards anew; the caller says so.
 
 mod ports;
 
@@ -17,8 +17,9 @@ const PATIENCE: Duration = Duration::from_millis(1000);
 pub enum Answer {
     /// It says who it is; these dialects fit, the ones that know it by name first.
     Identity(String, Vec<Fit>),
-    /// Nothing answered any question. Boards without an identity question are like that.
-    Silent,
+    /// Nothing answered any question. Boards without an identity question are like that. With what
+    /// went wrong last beside silence, where something did.
+    Silent(Option<String>),
     /// It can't be opened, and what to do about it.
     Closed(String),
 }
@@ -72,7 +73,8 @@ pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
         Err(error) => return Answer::Closed(format!("{error}")),
     };
     let all = dialects(folder);
-    let usb = matches!(resource, Resource::Usb { .. } | Resource::UsbDevice { .. });
+    let usb = resource.is_usb();
+    let mut last = None;
     let mut asked: Vec<(String, Wire)> = Vec::new();
     for dialect in &all {
         let Some(common) = &dialect.common else {
@@ -83,35 +85,47 @@ pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
             ..dialect.wire.clone()
         };
         let question = common.identify.text().to_owned();
+        // On USB nothing else is answered, and what is unknown may halt the instrument.
+        if usb && !question.contains('?') {
+            continue;
+        }
+        // On USB a message ends with its transfer, and there is no speed.
         let alike = |(before, on): &(String, Wire)| {
-            // On USB a message ends with its transfer, and there is no speed.
-            *before == question && (usb || on.ending == wire.ending && on.serial == wire.serial)
+            *before == question
+                && match usb {
+                    true => on.usb == wire.usb,
+                    false => on.ending == wire.ending && on.serial == wire.serial,
+                }
         };
         if asked.iter().any(alike) {
             continue;
         }
         match drivers::ask::identity(&resource, &wire, &question).await {
             Ok(identity) => {
-                let fits = fitting(&all, &question, &wire, &identity);
+                let fits = fitting(&all, usb, &question, &wire, &identity);
                 return Answer::Identity(identity, fits);
             }
             Err(LinkError::Timeout { .. }) => {}
             Err(error @ (LinkError::Connect { .. } | LinkError::Port { .. })) => {
                 return Answer::Closed(error.to_string());
             }
-            // An answer in another form is none to this question.
-            Err(_) => {}
+            // An answer in another form is none to this question, but somebody is there.
+            Err(error) => last = Some(error.to_string()),
         }
         asked.push((question, wire));
     }
-    Answer::Silent
+    Answer::Silent(last)
 }
 
 /// The dialects that ask like this and take this answer.
-fn fitting(all: &[Dialect], question: &str, wire: &Wire, identity: &str) -> Vec<Fit> {
+fn fitting(all: &[Dialect], usb: bool, question: &str, wire: &Wire, identity: &str) -> Vec<Fit> {
     let asks = |dialect: &&Dialect| {
         let same = dialect.common.as_ref().map(|c| c.identify.text()) == Some(question);
-        same && dialect.wire.ending == wire.ending && dialect.fits(identity)
+        let alike = match usb {
+            true => dialect.unfit_for_usb().is_none(),
+            false => dialect.wire.ending == wire.ending,
+        };
+        same && alike && dialect.fits(identity)
     };
     let named = |dialect: &Dialect| dialect.models.iter().any(|model| !model.is_empty());
     let mut fits: Vec<Fit> = all
@@ -126,4 +140,26 @@ fn fitting(all: &[Dialect], question: &str, wire: &Wire, identity: &str) -> Vec<
         .collect();
     fits.sort_by_key(|fit| !fit.by_name);
     fits
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn on_usb_an_ending_tells_no_dialects_apart() {
+        let text = Dialect::built_in("scpi-meter").unwrap();
+        let mut other = text.clone();
+        other.name = "with-cr".to_owned();
+        other.wire.ending = drivers::Ending::Cr;
+        let wire = text.wire.clone();
+        let all = [text, other];
+        let names = |usb| {
+            let fits = fitting(&all, usb, "*IDN?", &wire, "A,B,1,1.0");
+            let names = fits.into_iter().map(|fit| fit.dialect);
+            names.collect::<Vec<_>>()
+        };
+        assert_eq!(names(false), ["scpi-meter"]);
+        assert_eq!(names(true), ["scpi-meter", "with-cr"]);
+    }
 }

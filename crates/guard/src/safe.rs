@@ -7,9 +7,10 @@ use crate::instruments::Meters;
 use crate::output::{Output, SAFE_WITHIN};
 use crate::rig::{MeterSpec, Rig};
 use crate::state::State;
-use drivers::{Meter, Switch};
+use drivers::{LinkState, Meter, Switch};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::Instant;
+use tracing::warn;
 
 /// Below this the supply counts as off, beside its stated offset.
 const OFF: Volts = Volts::milli(3.0);
@@ -100,9 +101,22 @@ pub(crate) async fn make_safe(rig: &Rig, output: &mut Output, switch: &mut Switc
     report
 }
 
-/// Off and released as the instruments say, and no voltage by a reading. The contacts are seen to
-/// even when the supply no longer answers: then they are all that is left.
+/// Off and released as the instruments say, and no voltage by a reading. What had failed on a wire
+/// before may only show now: with a link that is still there it is tried once more.
 async fn confirm_safe(rig: &Rig, output: &mut Output, switch: &mut Switch) -> Result<(), Fault> {
+    match confirmed(rig, output, switch).await {
+        Err(Fault::Instrument(error))
+            if [output.link(), switch.state()].contains(&LinkState::Dirty) =>
+        {
+            warn!(error, "confirming the safe state once more");
+            confirmed(rig, output, switch).await
+        }
+        result => result,
+    }
+}
+
+/// The contacts are seen to even when the supply no longer answers: then they are all that is left.
+async fn confirmed(rig: &Rig, output: &mut Output, switch: &mut Switch) -> Result<(), Fault> {
     if rig.switch.by_hand() {
         // One hand does both: first the supply, then the leads.
         let off = output.confirm_off().await;

@@ -103,12 +103,12 @@ pub const ROWS: &[(u32, &str, Row)] = &[
     (
         16,
         "USBTMC without an abort after a timeout",
-        InGuest(&["deadlines", "aborts"]),
+        InGuest(&["tmc::deadlines", "tmc::aborts"]),
     ),
     (
         17,
         "USBTMC waits after an abort",
-        InGuest(&["deadlines", "aborts"]),
+        InGuest(&["tmc::deadlines", "tmc::aborts"]),
     ),
     (
         18,

@@ -19,7 +19,7 @@ impl Link {
     ) -> Result<Vec<u8>, LinkError> {
         self.ready(line).await?;
         let deadline = self.allowed(deadline, line.len());
-        self.transmit(&[line]).await?;
+        self.ask(line, deadline).await?;
         let result =
             self.port
                 .receive_frame(line, |_| Some(count), Instant::now() + deadline, deadline);

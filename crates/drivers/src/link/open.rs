@@ -132,7 +132,7 @@ impl Link {
         wire: &Wire,
     ) -> Result<Self, LinkError> {
         let opened = match device {
-            Ok(path) => usb::open(&path).await,
+            Ok(path) => usb::open(&path, wire.deadline).await,
             Err(why) => Err(why),
         };
         let link = opened
@@ -147,10 +147,21 @@ impl Link {
     fn on_usb(file: OwnedFd, name: &str, wire: &Wire) -> std::io::Result<Self> {
         let twin = file.try_clone()?;
         let (stream, calls) = usb::stream(file, wire)?;
-        let mut link = Self::over(Box::new(stream), name, wire);
+        let mut link = Self::over_usb(stream, calls, name, wire);
         link.twin = Some(twin);
-        link.port.calls = Some(calls);
         Ok(link)
+    }
+
+    /// A link over a USB test instrument's stream and calls.
+    pub(crate) fn over_usb(
+        stream: usb::UsbStream,
+        calls: usb::Calls,
+        name: &str,
+        wire: &Wire,
+    ) -> Self {
+        let mut link = Self::over(Box::new(stream), name, wire);
+        link.port.calls = Some(calls);
+        link
     }
 
     /// A link over a stream that is open already.

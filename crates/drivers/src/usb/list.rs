@@ -12,6 +12,8 @@ struct Listed {
     product: u16,
     serial: String,
     interface: Option<u16>,
+    /// The device that it belongs to, as the system has it.
+    device: PathBuf,
 }
 
 impl Listed {
@@ -43,6 +45,7 @@ fn listed(list: &Path) -> Vec<Listed> {
             product: hex(device.join("idProduct"))?,
             serial: text(device.join("serial")).trim().to_owned(),
             interface: hex(folder.join("bInterfaceNumber")),
+            device: device.to_owned(),
         })
     };
     let entries = read_dir(list).into_iter().flatten().flatten();
@@ -81,6 +84,18 @@ pub(crate) fn find(
             Err(format!(
                 "it is not there now; there are {}",
                 names.join(", ")
+            ))
+        }
+        (several @ [first, ..], _) if several.iter().any(|one| one.device != first.device) => {
+            let files: Vec<String> = several
+                .iter()
+                .map(|one| format!("/dev/{}", one.file))
+                .collect();
+            Err(format!(
+                "{} devices bear this name, with the same serial number: unplug all but one, or name \
+                 one by its number, which may change with a replug: {}",
+                several.len(),
+                files.join(", ")
             ))
         }
         (several, _) => Err(format!(
@@ -169,6 +184,10 @@ mod tests {
         assert_eq!(found, Path::new("/dev/usbtmc2"));
         let error = find(&class, ids, "SN0002", None).unwrap_err();
         assert!(error.contains("2 interfaces"), "{error}");
+        let error = find(&class, ids, "SAME", None).unwrap_err();
+        for part in ["2 devices", "unplug", "/dev/usbtmc4", "/dev/usbtmc5"] {
+            assert!(error.contains(part), "{error}");
+        }
         let error = find(&class, ids, "SN0009", None).unwrap_err();
         assert!(error.contains("::SN0001::INSTR"), "{error}");
         let error = find(&root.join("nothing"), ids, "SN0001", None).unwrap_err();

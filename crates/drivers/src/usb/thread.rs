@@ -13,7 +13,11 @@ const LOOKS: (Duration, Duration) = (Duration::from_micros(200), Duration::from_
 
 /// What the link asks of its thread.
 pub(super) enum Job {
+    /// Longest time of a transfer from now on.
+    Limit(Duration),
     Write(Vec<u8>),
+    /// A message that must arrive, whatever became of those before it.
+    Shout(Vec<u8>, oneshot::Sender<io::Result<()>>),
     Clear(oneshot::Sender<io::Result<()>>),
     Local(oneshot::Sender<io::Result<()>>),
 }
@@ -23,6 +27,8 @@ pub(super) struct Device {
     pub file: OwnedFd,
     /// Longest piece asked for at once.
     pub piece: usize,
+    /// Longest time that a message may take.
+    pub deadline: Duration,
     /// Longest answer.
     pub most: usize,
     /// Whether the status byte tells when an answer waits.
@@ -33,6 +39,30 @@ pub(super) struct Device {
     pub halted: bool,
     pub inbox: UnboundedReceiver<Job>,
     pub outbox: UnboundedSender<io::Result<Vec<u8>>>,
+}
+
+/// Whether the instrument has halted the pipe, or not taken a message in time: a clear ends either.
+fn is_halt(error: Errno) -> bool {
+    matches!(error, Errno::PIPE | Errno::TIMEDOUT)
+}
+
+/// Writes a message in an emergency: where the pipe is `halted`, or turns out to be, it is cleared
+/// first and the same message written once more. To be told twice to be off changes nothing. Gives
+/// whether the pipe is still held to be halted: a clear that fails keeps no message back.
+fn insist(
+    halted: bool,
+    mut write: impl FnMut() -> rustix::io::Result<()>,
+    mut clear: impl FnMut() -> rustix::io::Result<()>,
+) -> rustix::io::Result<bool> {
+    if !halted {
+        match write() {
+            Ok(()) => return Ok(false),
+            Err(error) if is_halt(error) => {}
+            Err(error) => return Err(error),
+        }
+    }
+    let cleared = clear();
+    write().map(|()| cleared.is_err())
 }
 
 impl Device {
@@ -48,6 +78,13 @@ impl Device {
                 }
                 Job::Local(done) => {
                     let _ = done.send(self.local());
+                    Ok(None)
+                }
+                Job::Limit(limit) => usbtmc_calls::set_timeout(&self.file, limit)
+                    .map(|()| None)
+                    .map_err(io::Error::from),
+                Job::Shout(bytes, done) => {
+                    let _ = done.send(self.shout(&bytes));
                     Ok(None)
                 }
                 Job::Write(bytes) => self.exchange(&bytes),
@@ -76,6 +113,32 @@ impl Device {
         let _ = self.outbox.send(Err(io::Error::other(NotTaken(error))));
     }
 
+    /// Writes one message.
+    fn write(&self, bytes: &[u8]) -> rustix::io::Result<()> {
+        match rustix::io::write(&self.file, bytes)? {
+            count if count == bytes.len() => Ok(()),
+            // It went out in part and the driver has aborted the rest.
+            _ => Err(Errno::IO),
+        }
+    }
+
+    /// Writes a message that asks for nothing, and ends a halt that is in its way.
+    fn shout(&mut self, bytes: &[u8]) -> io::Result<()> {
+        let deadline = self.deadline;
+        usbtmc_calls::set_timeout(&self.file, deadline)?;
+        let halted = self.halted;
+        self.halted = insist(
+            halted,
+            || self.write(bytes),
+            || usbtmc_calls::clear(&self.file),
+        )
+        .map_err(|error| match is_halt(error) {
+            true => io::Error::other(NotTaken(error)),
+            false => error.into(),
+        })?;
+        Ok(())
+    }
+
     fn local(&self) -> io::Result<()> {
         if self.remote {
             usbtmc_calls::go_to_local(&self.file)?;
@@ -87,15 +150,12 @@ impl Device {
     /// Writes one message, and reads its answer where it asks for one. Gives the job that came
     /// meanwhile and ended the wait.
     fn exchange(&mut self, bytes: &[u8]) -> io::Result<Option<Job>> {
-        // An emergency comes without a clear before it.
         if self.halted {
             self.clear()?;
         }
-        match rustix::io::write(&self.file, bytes) {
-            Ok(count) if count == bytes.len() => {}
-            // It went out in part and the driver has aborted the rest.
-            Ok(_) => return Err(io::ErrorKind::WriteZero.into()),
-            Err(error @ (Errno::PIPE | Errno::TIMEDOUT)) => {
+        match self.write(bytes) {
+            Ok(()) => {}
+            Err(error) if is_halt(error) => {
                 self.halted = true;
                 self.not_taken(error);
                 return Ok(None);
@@ -145,6 +205,48 @@ impl Device {
             if ended || count == 0 || !heard || whole > self.most {
                 return Ok(());
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is done for a message where each write ends as stated, and how it ends.
+    fn course(
+        halted: bool,
+        writes: &[rustix::io::Result<()>],
+        clear: rustix::io::Result<()>,
+    ) -> (String, rustix::io::Result<bool>) {
+        let done = std::cell::RefCell::new(String::new());
+        let mut ends = writes.iter().copied();
+        let write = || {
+            done.borrow_mut().push('w');
+            ends.next().unwrap()
+        };
+        let cleared = || {
+            done.borrow_mut().push('c');
+            clear
+        };
+        let end = insist(halted, write, cleared);
+        (done.into_inner(), end)
+    }
+
+    #[test]
+    fn an_emergency_ends_a_halt_and_is_said_again() {
+        let (halt, late, gone) = (Err(Errno::PIPE), Err(Errno::TIMEDOUT), Err(Errno::NODEV));
+        for (halted, writes, clear, done, end) in [
+            (false, &[Ok(())][..], Ok(()), "w", Ok(false)),
+            (false, &[halt, Ok(())], Ok(()), "wcw", Ok(false)),
+            (false, &[late, Ok(())], Ok(()), "wcw", Ok(false)),
+            (true, &[Ok(())], Ok(()), "cw", Ok(false)),
+            // A clear that fails keeps nothing back.
+            (true, &[Ok(())], Err(Errno::IO), "cw", Ok(true)),
+            (false, &[halt, halt], Ok(()), "wcw", Err(Errno::PIPE)),
+            (false, &[gone], Ok(()), "w", Err(Errno::NODEV)),
+        ] {
+            assert_eq!(course(halted, writes, clear), (done.to_owned(), end));
         }
     }
 }

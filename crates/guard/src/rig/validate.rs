@@ -2,7 +2,7 @@
 
 use super::file::{ElementFile, MeterFile, Reader, RigFile, Text};
 use super::{Element, Limits, MeterSpec, Path, Protection, Rig, RigError, SupplySpec, SwitchSpec};
-use drivers::Resource;
+use drivers::{Dialect, Resource};
 use evidence::MeterRange;
 use quantity::{Amps, Ohms, Seconds, Volts, Watts};
 use std::collections::{BTreeMap, BTreeSet};
@@ -28,6 +28,11 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
     }
     let pots = super::pots::bank(&reader, &parsed, &supply)?;
     let folder = std::path::Path::new(file).parent();
+    usb_carries_dialects(
+        &reader,
+        &parsed,
+        folder.map(|folder| folder.join("dialects")).as_deref(),
+    )?;
     Ok(Rig {
         name: parsed.name.as_ref().clone(),
         text: text.to_owned(),
@@ -83,6 +88,36 @@ fn addresses_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError>
                 "{role} has the same address as {other}; each instrument needs its own address"
             );
             return Err(reader.error(text.span(), message));
+        }
+    }
+    Ok(())
+}
+
+/// A dialect that can't be spoken on USB is found out before anything is opened. One that can't be
+/// read is left to the opening, which says so.
+fn usb_carries_dialects(
+    reader: &Reader<'_>,
+    file: &RigFile,
+    folder: Option<&std::path::Path>,
+) -> Result<(), RigError> {
+    let pots = file.series.pots.as_ref().map(|pots| pots.get_ref());
+    let instruments = [
+        (&file.supply.resource, &file.supply.dialect),
+        (&file.switch.resource, &file.switch.dialect),
+    ];
+    let pots = pots.map(|pots| (&pots.resource, &pots.dialect));
+    // A meter that a person reads has no dialect.
+    let meters = [&file.meters.drop, &file.meters.r#loop];
+    let meters = meters
+        .into_iter()
+        .filter_map(|meter| Some((&meter.resource, meter.dialect.as_ref()?)));
+    for (resource, dialect) in instruments.into_iter().chain(meters).chain(pots) {
+        if !reader.parse::<Resource>(resource)?.is_usb() {
+            continue;
+        }
+        let found = Dialect::find(dialect.as_ref(), folder).ok();
+        if let Some(why) = found.and_then(|dialect| dialect.unfit_for_usb()) {
+            return Err(reader.error(dialect.span(), why));
         }
     }
     Ok(())

@@ -216,11 +216,13 @@ impl Hands {
     }
 }
 
-/// A new connection where the old one no longer serves. A serial port is held by the old one for as
-/// long as it is there: only one that has vanished can be opened anew.
+/// A new connection where the old one no longer serves. A serial port or USB device is held by the old
+/// one for as long as it is there: only one that has vanished can be opened anew.
 async fn connect(state: LinkState, resource: &Resource, dialect: &Dialect) -> Option<Link> {
     let needed = match resource {
-        Resource::Serial { .. } => state == LinkState::Gone,
+        Resource::Serial { .. } | Resource::Usb { .. } | Resource::UsbDevice { .. } => {
+            state == LinkState::Gone
+        }
         _ => state != LinkState::Clean,
     };
     if !needed {

@@ -2,8 +2,9 @@
 
 use crate::common::{DEADLINE, IDENTITY, NAME, Outcome, ask, opened, plugged, seen, sure, there};
 use crate::common::{wire, wrong};
-use drivers::{Link, LinkError, LinkState, Wire};
+use drivers::{Dialect, Link, LinkError, LinkState, Supply, Wire};
 use hw_sim::usb::Quirks;
+use quantity::{Amps, Volts};
 use std::time::{Duration, Instant};
 
 const DEVICE: &str = "/dev/usbtmc0";
@@ -168,4 +169,63 @@ pub async fn halts_are_cleared_once() -> Outcome {
     let cures = seen(&device).cures;
     sure(cures[3..] == [IN, 0, OUT], &cures)?;
     Ok("either pipe".to_owned())
+}
+
+/// A supply over that link, as another process left it.
+async fn supply(link: Link) -> Result<Supply, String> {
+    let dialect = Dialect::built_in("scpi-supply").map_err(wrong)?;
+    Supply::resume(link, &dialect, IDENTITY)
+        .await
+        .map_err(wrong)
+}
+
+/// A pipe that was halted by an earlier message, whether that was noticed or not: off goes out past
+/// it, be it one message or two.
+pub async fn an_emergency_ends_a_halt() -> Outcome {
+    for (noticed, both) in [(false, false), (false, true), (true, false), (true, true)] {
+        let device = plugged(0, DEVICE, Quirks::default())?;
+        let mut link = opened(NAME, &wire()).await?;
+        link.send(":HALT").await.map_err(wrong)?;
+        if noticed {
+            link.send(":VOLT 3").await.map_err(wrong)?;
+        }
+        let mut supply = supply(link).await?;
+        if both {
+            let limits = drivers::Limits {
+                min_voltage: Volts::ZERO,
+                max_voltage: Volts::new(8.0),
+                voltage_step: Volts::milli(1.0),
+                max_current: Amps::new(1.0),
+                current_step: Amps::milli(1.0),
+            };
+            supply = supply.with_limits(limits).map_err(wrong)?;
+        }
+        supply.off_now().await.map_err(wrong)?;
+        let heard = seen(&device).messages;
+        let expected = [":HALT", ":OUTP OFF", ":VOLT 0.000"];
+        sure(heard == expected[..if both { 3 } else { 2 }], heard)?;
+        drop(device);
+        there(DEVICE, false)?;
+    }
+    Ok("off, past the halt".to_owned())
+}
+
+/// A command to begin with is not lost on an instrument that is deaf at first.
+pub async fn a_greeting_is_not_lost() -> Outcome {
+    let quirks = Quirks {
+        deaf_at_first: true,
+        ..Quirks::default()
+    };
+    let device = plugged(0, DEVICE, quirks)?;
+    let mut dialect = Dialect::built_in("scpi-supply").map_err(wrong)?;
+    let hello = drivers::Command::try_from(":SYST:REM".to_owned())?;
+    let common = dialect.common.as_mut().ok_or("no [common]")?;
+    (common.hello, common.clear, common.errors) = (vec![hello], None, None);
+    let link = opened(NAME, &wire()).await?;
+    let mut supply = Supply::open(link, &dialect).await.map_err(wrong)?;
+    // It returns once the instrument has taken all that came before.
+    supply.off_now().await.map_err(wrong)?;
+    let heard = seen(&device).messages;
+    sure(heard == ["*IDN?", ":SYST:REM", ":OUTP OFF"], &heard)?;
+    Ok("asked first, told then".to_owned())
 }

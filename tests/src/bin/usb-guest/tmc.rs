@@ -2,7 +2,7 @@
 
 use crate::common::{DEADLINE, IDENTITY, NAME, Outcome, ask, opened, plugged, seen, sure, there};
 use crate::common::{wire, wrong};
-use drivers::{LinkError, LinkState, Wire};
+use drivers::{Dialect, LinkError, LinkState, Supply, Wire};
 use hw_sim::usb::{Quirks, plug};
 use std::time::{Duration, Instant};
 
@@ -69,6 +69,9 @@ pub async fn aborts() -> Outcome {
     wire.usb.no_status = true;
     wire.deadline = Duration::from_millis(500);
     let mut link = opened(NAME, &wire).await?;
+    // The question's own deadline counts, not that of ordinary ones.
+    let slow = ask(&mut link, ":SLOW? 1000").await?;
+    sure(slow == "+1.5E+00", slow)?;
     let missing = link.query(":NEVER?", DEADLINE).await;
     sure(matches!(missing, Err(LinkError::Timeout { .. })), missing)?;
     link.resync("*IDN?", IDENTITY).await.map_err(wrong)?;
@@ -77,6 +80,20 @@ pub async fn aborts() -> Outcome {
     let seen = seen(&device);
     sure(seen.aborts == 1 && seen.clears == 1, &seen)?;
     Ok(format!("{} abort, {} clear", seen.aborts, seen.clears))
+}
+
+/// What could not be switched off while it is slow to answer is no supply.
+pub async fn a_supply_without_status_byte_is_refused() -> Outcome {
+    let device = plugged(0, "/dev/usbtmc0", Quirks::default())?;
+    let mut dialect = Dialect::built_in("scpi-supply").map_err(wrong)?;
+    dialect.wire.usb.no_status = true;
+    let link = opened(NAME, &dialect.wire).await?;
+    let refused = Supply::open(link, &dialect).await;
+    let why = refused.err().ok_or("it was taken")?.to_string();
+    sure(why.contains("no status byte"), why)?;
+    let heard = seen(&device).messages;
+    sure(heard.is_empty(), heard)?;
+    Ok("refused".to_owned())
 }
 
 /// Unplugged while the kernel's driver waits in a read: gone at once.

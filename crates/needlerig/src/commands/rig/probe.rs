@@ -7,6 +7,7 @@ use crate::output::{print, print_json, tell};
 use clap::Args;
 use guard::{Answer, Fit, Port, ask_identity, ports, udev_rule, unasked};
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use std::fs::OpenOptions;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -51,9 +52,9 @@ pub fn run(probe: &Probe) -> Result<ExitCode, Failure> {
         .enable_all()
         .build()?;
     let mut found = Vec::new();
-    let given = probe.ports.iter().map(|path| Port::named(path));
     let here = ports(Path::new("/dev"), Path::new("/sys/class/usbmisc"));
-    for port in here.into_iter().chain(given) {
+    let given = probe.ports.iter().map(|path| Port::named(path));
+    for port in each_once(here.into_iter().chain(given)) {
         found.push(at_port(&runtime, &port, probe.dialects.as_deref()));
     }
     for host in &probe.host {
@@ -94,6 +95,16 @@ pub fn run(probe: &Probe) -> Result<ExitCode, Failure> {
         return Ok(failure.exit());
     }
     Err(failure)
+}
+
+/// Each port once, under the name by which it came first.
+fn each_once(ports: impl Iterator<Item = Port>) -> Vec<Port> {
+    let mut devices = BTreeSet::new();
+    // What is not there has no other name.
+    let device = |port: &Port| port.device.canonicalize().ok();
+    ports
+        .filter(|port| device(port).is_none_or(|device| devices.insert(device)))
+        .collect()
 }
 
 fn at_port(runtime: &tokio::runtime::Runtime, port: &Port, folder: Option<&Path>) -> Found {
@@ -199,9 +210,12 @@ fn page(found: &[Found]) -> String {
                 sheet.row("found", &format!("{} says {identity}", one.resource));
                 sheet.row("  fits", &listed(fits));
             }
-            Answer::Silent => {
+            Answer::Silent(last) => {
                 let text = format!("{}: nothing answers an identity question", one.resource);
                 sheet.row("can't be asked", &text);
+                if let Some(last) = last {
+                    sheet.row("", &format!("but this went wrong: {last}"));
+                }
                 let boards = unasked().join(", ");
                 let text = format!("boards without such a question: {boards}; state it yourself");
                 sheet.row("", &text);
@@ -214,7 +228,9 @@ fn page(found: &[Found]) -> String {
     }
     sheet.gap();
     let text = "only identity questions were sent; opening a serial port raises DTR, which starts \
-                some boards anew; a USB test instrument's input and output queues are cleared first";
+                some boards anew; a USB test instrument is put under remote control, cleared, asked \
+                (once more after another clear, where it does not answer) and given back to its front \
+                panel, as far as its bus can";
     sheet.row("sent", text);
     sheet.gap();
     sheet.text()
@@ -232,7 +248,7 @@ fn object(found: &[Found], skeleton: &str) -> Value {
     let one = |one: &Found| {
         let (state, identity, fits, why) = match &one.answer {
             Answer::Identity(identity, fits) => ("found", Some(identity), &fits[..], None),
-            Answer::Silent => ("silent", None, &[][..], None),
+            Answer::Silent(last) => ("silent", None, &[][..], last.as_ref()),
             Answer::Closed(why) => ("closed", None, &[][..], Some(why)),
         };
         let fit =
@@ -243,4 +259,25 @@ fn object(found: &[Found], skeleton: &str) -> Value {
         })
     };
     json!({ "found": found.iter().map(one).collect::<Vec<_>>(), "rig_file": skeleton })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_port_that_is_found_and_named_is_asked_once() {
+        let paths = [
+            "/dev/null",
+            "/dev/zero",
+            "/dev/../dev/null",
+            "/no/such",
+            "/no/such",
+        ];
+        let ports = paths.map(|path| Port::named(Path::new(path)));
+        let once = each_once(ports.into_iter()).into_iter();
+        let once: Vec<PathBuf> = once.map(|port| port.device).collect();
+        let expected = ["/dev/null", "/dev/zero", "/no/such", "/no/such"];
+        assert_eq!(once, expected.map(PathBuf::from));
+    }
 }
