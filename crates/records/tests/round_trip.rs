@@ -75,12 +75,12 @@ prop_compose! {
         needle_s in number(),
         sightings in any::<u32>(),
         refused in option::of((any::<u32>(), ".{0,20}")),
-        unsettled in number(),
+        (unsettled, rested) in (number(), any::<bool>()),
     ) -> Observation {
         let [loop_drop, drop, supply] = readings;
         Observation {
             seq: 0, at: Seconds::new(at), purpose, set, loop_drop, drop, supply, needle, needle_s,
-            sightings, refused, unsettled,
+            sightings, refused, unsettled, rested,
         }
     }
 }
