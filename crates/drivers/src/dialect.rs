@@ -41,7 +41,7 @@ const BUILT_IN: [(&str, &str); 17] = built_in![
     "bridge-pots",
     "by-hand-supply",
     "by-hand-switch",
-    "by-hand-box",
+    "by-hand-pots",
     "simulated-supply",
     "simulated-switch",
 ];

@@ -235,7 +235,7 @@ fn decade_box(
         .fold(Amps::ZERO, Amps::max);
     Ok(PotBank {
         resource: Resource::ByHand,
-        dialect: "by-hand-box".to_owned(),
+        dialect: "by-hand-pots".to_owned(),
         serial: None,
         steps: DECADE,
         linearity: 0.0,

@@ -1,4 +1,4 @@
-//! A decade box that a person sets: the other end of the wire that the dialect `by-hand-box` speaks on, in
+//! A decade box that a person sets: the other end of the wire that the dialect `by-hand-pots` speaks on, in
 //! the words of the bridge to potentiometers.
 
 use super::console::{Console, Until};
