@@ -72,7 +72,9 @@ fn an_undisturbed_needle_is_read_within_its_uncertainty() {
 /// one, it reads a fifth of a per cent wrong at either end of the scale.
 #[test]
 fn the_right_one_of_two_views_is_found() {
-    assert_read_within(4_999_175_917_003_785, 5e-4);
+    let sights = undisturbed(4_999_175_917_003_785);
+    // The other view leaves it uncertain, the more the farther up the scale.
+    assert!(sights.iter().all(|s| s.error.abs() < 5e-4), "{sights:?}");
 }
 
 /// Small, blurred and aslant: whoever measures its marks along the dial's own circles finds all of them
@@ -91,12 +93,17 @@ fn marks_that_scatter_along_a_straight_scale_are_good_enough() {
 /// Every undisturbed reading of the campaign's scene counts, and is off by less than `limit` of full
 /// scale.
 fn assert_read_within(seed: u64, limit: f64) {
-    let done = pictured(seed).unwrap();
-    let plain = done.readings.iter().filter(|r| r.trouble.is_none());
-    let sights: Vec<_> = plain.map(|r| r.seen.as_ref().unwrap()).collect();
-    assert_eq!(sights.len(), 4);
-    let right = |sight: &&Sight| sight.confidence >= TRUSTED && sight.error.abs() < limit;
+    let sights = undisturbed(seed);
+    let right = |sight: &Sight| sight.confidence >= TRUSTED && sight.error.abs() < limit;
     assert!(sights.iter().all(right), "{sights:?}");
+}
+
+fn undisturbed(seed: u64) -> Vec<Sight> {
+    let readings = pictured(seed).unwrap().readings.into_iter();
+    let plain = readings.filter(|reading| reading.trouble.is_none());
+    let sights: Vec<Sight> = plain.map(|reading| reading.seen.unwrap()).collect();
+    assert_eq!(sights.len(), 4);
+    sights
 }
 
 /// The proposal takes the uneven scale below the main one of this dial. Whoever confirms that all the

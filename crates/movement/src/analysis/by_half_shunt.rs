@@ -62,6 +62,7 @@ pub(super) fn half_shunt(
     // Both the shunted rest and the one at the same deflection scatter as rests do.
     let (s, dof) = at_mark.scatter;
     let u_needle = s * (2.0 / ratios.len() as f64).sqrt() / i_m;
+    let dof = dof.unwrap_or(f64::INFINITY);
     let needle = Uncertain::with_dof(0.0, u_needle, dof, "needle in the half-shunt pairs");
     let heating = slope.and_then(|s| s.rise_at_full_scale).unwrap_or(0.0);
     // Friction may hold the needle anywhere in its band; the two rests need not share the place.

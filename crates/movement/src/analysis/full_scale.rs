@@ -33,8 +33,8 @@ pub struct FullScale {
     pub falling: f64,
     /// Half the difference, as a fraction of scale.
     pub friction: f64,
-    /// Standard deviation of one rising rest, in A, with its degrees of freedom.
-    pub scatter: (f64, f64),
+    /// Standard deviation of one rising rest, in A, with its degrees of freedom; none for infinitely many.
+    pub scatter: (f64, Option<f64>),
     /// Current per deflection at the mark, in A.
     pub slope: f64,
     /// Passes from both sides.
@@ -60,7 +60,7 @@ pub(super) fn full_scale(data: &Data<'_>) -> Result<FullScale, String> {
     let repeat = Uncertain::with_dof(
         0.0,
         scatter.0 / (2.0 * passes as f64).sqrt(),
-        scatter.1,
+        scatter.1.unwrap_or(f64::INFINITY),
         "repeats at full scale",
     );
     let friction = ((mean(&up) - mean(&down)) / 2.0 / slope).max(0.0);
@@ -113,18 +113,18 @@ type Approach<'a> = (f64, &'a Observation);
 
 /// Standard deviation of one rest in A, pooled over both sides, never below what the sightings
 /// themselves scatter.
-fn scatter(up: &[f64], down: &[f64], slope: f64, one: &Observation) -> (f64, f64) {
+fn scatter(up: &[f64], down: &[f64], slope: f64, one: &Observation) -> (f64, Option<f64>) {
     let dof = (up.len() + down.len()).saturating_sub(2);
     let reading = one.needle.map_or(0.0, |needle| needle.u) * slope;
     if dof == 0 {
-        return (reading.max(f64::MIN_POSITIVE), f64::INFINITY);
+        return (reading.max(f64::MIN_POSITIVE), None);
     }
     let squares = |side: &[f64]| sample_sd(side).map_or(0.0, |s| s * s * (side.len() - 1) as f64);
     let pooled = ((squares(up) + squares(down)) / dof as f64).sqrt();
     // What is read to a quarter of a division comes out the same again and again.
     match pooled > reading {
-        true => (pooled, dof as f64),
-        false => (reading.max(f64::MIN_POSITIVE), f64::INFINITY),
+        true => (pooled, Some(dof as f64)),
+        false => (reading.max(f64::MIN_POSITIVE), None),
     }
 }
 
