@@ -3,7 +3,7 @@
 
 use crate::allowance::Evidence;
 use crate::refusal::Refusal;
-use crate::rig::Rig;
+use crate::rig::{Rig, on_grid};
 use crate::state::{Arrangement, State, loop_low};
 use quantity::{Amps, Ohms, Seconds, Volts};
 
@@ -108,8 +108,7 @@ impl Known<'_> {
         let ohms = self
             .measured
             .map_or(loop_low(self.rig, arrangement), |m| m.ohms);
-        let step = self.rig.supply.resolution;
-        step * ((target * ohms) / step + 1e-9).floor()
+        on_grid(target * ohms, self.rig.supply.resolution)
     }
 
     fn largest_step(change: Volts, over: Seconds) -> Volts {

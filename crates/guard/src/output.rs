@@ -2,7 +2,7 @@
 //! can make, and only while somebody else could make the rig safe ([`Watched`]).
 
 use crate::fault::Fault;
-use crate::rig::SupplySpec;
+use crate::rig::{SupplySpec, on_grid};
 use crate::watcher::Watched;
 use drivers::{LinkState, Supply};
 use quantity::{Amps, Seconds, Volts};
@@ -95,10 +95,8 @@ impl Output {
 
     /// Lowers the set-point; needs no token.
     pub async fn lower(&mut self, volts: Volts) -> Result<(), Fault> {
-        let grid = self.resolution;
-        // A set-point on the grid stays where it is, whatever its last bit.
-        let volts = (grid * (volts / grid + 1e-6).floor()).min(self.volts);
-        self.set(volts).await
+        let lower = on_grid(volts, self.resolution).min(self.volts);
+        self.set(lower).await
     }
 
     async fn set(&mut self, volts: Volts) -> Result<(), Fault> {

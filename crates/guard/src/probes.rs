@@ -146,26 +146,27 @@ impl Core {
 
     /// Both readings as they are typed.
     pub(crate) async fn probe_both(&mut self, about: &str) -> Result<(f64, f64), Fault> {
-        let read = self
-            .probe(about, &[Probed::Sense, Probed::Movement])
-            .await?;
-        match read[..] {
-            [over_sense, across] => Ok((over_sense, across)),
-            _ => Err(Fault::Instrument(
-                "meters by hand: two readings are needed".to_owned(),
-            )),
-        }
+        let [over_sense, across] = self.probe(about, [Probed::Sense, Probed::Movement]).await?;
+        Ok((over_sense, across))
     }
 
-    async fn probe(&mut self, about: &str, places: &[Probed]) -> Result<Vec<f64>, Fault> {
+    /// One reading for each place; fewer or more are an error.
+    async fn probe<const N: usize>(
+        &mut self,
+        about: &str,
+        places: [Probed; N],
+    ) -> Result<[f64; N], Fault> {
         let mut sight = std::mem::replace(&mut self.bench.sight, Box::new(Nobody));
         let read = tokio::select! {
             biased;
             fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
-            read = sight.probe(about, places) => read,
+            read = sight.probe(about, &places) => read,
         };
         self.bench.sight = sight;
-        read.map_err(|reason| Fault::Instrument(format!("meters by hand: {reason}")))
+        let by_hand = |reason: String| Fault::Instrument(format!("meters by hand: {reason}"));
+        let read = read.map_err(|reason| by_hand(reason.to_string()))?;
+        <[f64; N]>::try_from(read)
+            .map_err(|read| by_hand(format!("{} readings where {N} were asked for", read.len())))
     }
 
     /// The voltage over the sense element in a loop without the movement; asked again where the rig
@@ -179,8 +180,8 @@ impl Core {
         let mut about = format!("The loop is without the movement. The supply stands at {set}");
         let mut doubted = None;
         loop {
-            let read = self.probe(&about, &[Probed::Sense]).await?;
-            let read = Volts::new(read.first().copied().unwrap_or(f64::NAN));
+            let [read] = self.probe(&about, [Probed::Sense]).await?;
+            let read = Volts::new(read);
             self.loop_range = self.rig.loop_meter.range_for(read).full_scale;
             let Err(fault) = self.loop_of(next, set, read) else {
                 return Ok(read);

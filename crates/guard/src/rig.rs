@@ -90,6 +90,12 @@ pub struct SupplySpec {
     pub settle: Seconds,
 }
 
+/// The highest set-point of a supply with steps of `grid` that is not above `volts`. One on the grid stays
+/// where it is, whatever its last bit.
+pub(crate) fn on_grid(volts: Volts, grid: Volts) -> Volts {
+    grid * (volts / grid + 1e-9).floor()
+}
+
 impl SupplySpec {
     /// Whether a person sets it, asked at the terminal.
     pub fn by_hand(&self) -> bool {

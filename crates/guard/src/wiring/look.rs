@@ -1,7 +1,7 @@
 //! What the meters show at one arrangement, and what follows from it. Pure.
 
 use crate::check::Drive;
-use crate::rig::Rig;
+use crate::rig::{Rig, on_grid};
 use quantity::{Ohms, Volts};
 
 /// A reading counts as seen from so many times its standard uncertainty on.
@@ -66,8 +66,7 @@ pub(super) fn level(rig: &Rig, least: Ohms) -> Option<Drive> {
     let supply = &rig.supply;
     let most = rig.limits.first_touch * least - supply.offset;
     let highest = most / (1.0 + supply.accuracy + supply.overshoot);
-    let grid = supply.resolution;
-    let volts = (grid * (highest / grid + 1e-9).floor()).min(supply.max_voltage);
+    let volts = on_grid(highest, supply.resolution).min(supply.max_voltage);
     let bound = supply.highest(volts, Volts::ZERO) / least;
     let drive = Drive {
         volts,

@@ -54,6 +54,24 @@ pub async fn opened(name: &str, wire: &Wire) -> Result<Link, String> {
         .map_err(|error| error.to_string())
 }
 
+/// Answers of so many characters each come whole.
+pub async fn whole_answers(link: &mut Link, lengths: &[usize]) -> Result<(), String> {
+    for &length in lengths {
+        let answer = ask(link, &format!(":LONG? {length}")).await?;
+        sure(answer == "7".repeat(length), (length, answer.len()))?;
+    }
+    Ok(())
+}
+
+/// Questions per second.
+pub async fn rate(link: &mut Link) -> Result<f64, String> {
+    let began = Instant::now();
+    for _ in 0..100 {
+        ask(link, "*IDN?").await?;
+    }
+    Ok(100.0 / began.elapsed().as_secs_f64())
+}
+
 pub async fn ask(link: &mut Link, question: &str) -> Outcome {
     let answer = link.query(question, DEADLINE).await;
     answer.map_err(|error| error.to_string())

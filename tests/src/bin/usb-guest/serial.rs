@@ -1,6 +1,8 @@
 //! Instruments behind USB serial adapters of class CDC-ACM, by names as udev gives them.
 
-use crate::common::{DEADLINE, Outcome, ask, opened, seen, sure, there, wire, wrong};
+use crate::common::{
+    DEADLINE, Outcome, opened, rate, seen, sure, there, whole_answers, wire, wrong,
+};
 use drivers::{Dialect, LinkError, LinkState, Supply};
 use hw_sim::usb::{Plugged, plug_serial};
 use hw_sim::{Bench, Language, Line, Outlet};
@@ -86,15 +88,8 @@ pub async fn long_answers() -> Outcome {
     let (_device, line, name) = adapter(0, "SN0007", PORT)?;
     std::thread::spawn(move || talker(line));
     let mut link = opened(&name, &wire()).await?;
-    for length in [1, 63, 64, 511, 512, 1023, 4095, 4096, 20_000] {
-        let answer = ask(&mut link, &format!(":LONG? {length}")).await?;
-        sure(answer == "7".repeat(length), (length, answer.len()))?;
-    }
-    let began = Instant::now();
-    for _ in 0..100 {
-        ask(&mut link, "*IDN?").await?;
-    }
-    let rate = 100.0 / began.elapsed().as_secs_f64();
+    whole_answers(&mut link, &[1, 63, 64, 511, 512, 1023, 4095, 4096, 20_000]).await?;
+    let rate = rate(&mut link).await?;
     Ok(format!("{rate:.0} questions/s"))
 }
 

@@ -1,7 +1,7 @@
 //! USB test instruments: questions, deadlines, aborts, unplugging.
 
 use crate::common::{DEADLINE, IDENTITY, NAME, Outcome, ask, opened, plugged, seen, sure, there};
-use crate::common::{wire, wrong};
+use crate::common::{rate, whole_answers, wire, wrong};
 use drivers::{Dialect, LinkError, LinkState, Supply, Wire};
 use hw_sim::usb::{Quirks, plug};
 use std::time::{Duration, Instant};
@@ -17,15 +17,12 @@ pub async fn questions() -> Outcome {
         sure(identity == IDENTITY, identity)?;
     }
     let mut link = opened(NAME, &wire()).await?;
-    for length in [1, 487, 498, 499, 500, 501, 4083, 16_383, 16_384, 20_000] {
-        let answer = ask(&mut link, &format!(":LONG? {length}")).await?;
-        sure(answer == "7".repeat(length), (length, answer.len()))?;
-    }
-    let began = Instant::now();
-    for _ in 0..100 {
-        ask(&mut link, "*IDN?").await?;
-    }
-    let rate = 100.0 / began.elapsed().as_secs_f64();
+    whole_answers(
+        &mut link,
+        &[1, 487, 498, 499, 500, 501, 4083, 16_383, 16_384, 20_000],
+    )
+    .await?;
+    let rate = rate(&mut link).await?;
     let held = opened(NAME, &wire()).await;
     sure(
         held.as_ref()
