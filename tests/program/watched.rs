@@ -219,9 +219,10 @@ fn a_store_that_turns_read_only_ends_the_run_safe() {
 #[test]
 fn a_lost_terminal_ends_the_run_safe() {
     let bench = Bench::start(&program(), 7).unwrap();
-    // The run's messages go past the terminal, so that they can be heard to the end.
+    // The run's messages go past the terminal, so that they can be heard to the end. It leads the
+    // terminal's session: a shell that leads it keeps the hang-up to itself where it was told to.
     let terminal = format!(
-        "exec 3>&2; exec script -qfec '{} characterize rig.toml --yes --quick 2>&3' /dev/null",
+        "exec 3>&2; exec script -qfec 'exec {} characterize rig.toml --yes --quick 2>&3' /dev/null",
         program().display()
     );
     let mut run = bench.run_in(&terminal).unwrap();
