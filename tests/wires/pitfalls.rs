@@ -75,17 +75,20 @@ fn every_pitfall_has_its_test_or_its_reason() {
 
 /// Whether the program in the emulated machine has this check, `module::name`, and runs it.
 fn in_guest(name: &str) -> bool {
-    let Some((module, check)) = name.split_once("::") else {
-        return false;
-    };
+    let module = name.split_once("::").map(|(module, _)| module);
+    let text = CHECKS.iter().find(|(name, _)| Some(*name) == module);
+    text.is_some_and(|(_, text)| is_run(name, GUEST, text))
+}
+
+/// Whether `list` names the check `module::name`, and the `text` of its module has it.
+fn is_run(name: &str, list: &str, text: &str) -> bool {
     let has = |text: &str, start: &str| {
         let mut lines = text.lines().map(str::trim);
         // A comment begins otherwise.
         lines.any(|line| line.starts_with(start))
     };
-    let of_module = CHECKS.iter().find(|(name, _)| *name == module);
-    has(GUEST, &format!("{name},"))
-        && of_module.is_some_and(|(_, text)| has(text, &format!("pub async fn {check}(")))
+    let check = name.split_once("::").map_or(name, |(_, check)| check);
+    has(list, &format!("{name},")) && has(text, &format!("pub async fn {check}("))
 }
 
 #[test]
@@ -98,6 +101,14 @@ fn a_check_counts_where_it_stands_and_is_run() {
         "quirks::whole",
     ] {
         assert!(!in_guest(none), "{none}");
+    }
+    let text = "pub async fn late() -> Outcome {";
+    for (list, run) in [("tmc::late,", true), ("// tmc::late,", false), ("", false)] {
+        assert_eq!(is_run("tmc::late", list, text), run, "{list}");
+        assert!(
+            !is_run("tmc::late", list, "// pub async fn late()"),
+            "{list}"
+        );
     }
 }
 
