@@ -222,8 +222,9 @@ pub struct Protection {
     pub emergency_stop: bool,
     /// A dead-man in the coil supply.
     pub coil_dead_man: bool,
-    /// A hardware comparator that closes the short.
-    pub trip: bool,
+    /// A hardware comparator that closes the short, and the voltage across the sense element, V, above
+    /// which it does.
+    pub trip: Option<Volts>,
 }
 
 /// A checked rig.

@@ -1,7 +1,8 @@
 //! `guard-campaign [COUNT] [NAME] [--energy] [--trip]`: COUNT random movements on random rigs (1,000 if not
 //! said) with random faults of information, or of energy, judged against the truth. Seeds come from
-//! NAME, the commit hash if not said. With `--trip` every rig has a hardware trip. Finished runs are kept under target/guard-campaign and not run
-//! again. `--seed N` runs a single one and tells all about it.
+//! NAME, the commit hash if not said. With `--trip` every rig has a hardware trip. Finished runs are
+//! kept under target/guard-campaign and not run again. `--seed N` runs a single one and tells all
+//! about it.
 
 use hw_sim::{Class, Faults};
 use needlerig_tests::campaign::guarded::{Guarded, Report, guarded};
@@ -83,6 +84,14 @@ fn single(seed: u64, kind: (Class, bool)) -> Result<bool, String> {
         run.needle.1, run.needle.0
     );
     println!("stop contacts {} driven, {} others", run.hits.0, run.hits.1);
+    if run.trip {
+        let let_go = if run.tripped {
+            "let go"
+        } else {
+            "did not let go"
+        };
+        println!("the trip      {let_go}");
+    }
     println!(
         "over bound    {:.4} (ruler {:.4})",
         run.over_bound,

@@ -1,10 +1,12 @@
 //! `wire-rate [ROUNDS]`: questions per second over TCP and over a pseudo-terminal, by this
 //! project's link, by a bare loop of writes and reads, and by PyVISA-py: in turns, on one server.
-//! Prints the best of each and their ratios.
+//! Prints the best of each and their ratios. All of it shares one core: on several, the time for
+//! waking another core, which the system's scheduler decides, hides what the clients themselves need.
 
 use drivers::{Link, Wire};
 use rustix::pty::{OpenptFlags, grantpt, ioctl_tiocgptpeer, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use rustix::thread::{CpuSet, sched_getaffinity, sched_setaffinity};
 use std::error::Error;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -143,8 +145,18 @@ fn pyvisa(resource: &str) -> Outcome<f64> {
     Ok(rate(Duration::from_secs_f64(seconds)))
 }
 
+/// Keeps this thread, and the threads and programs that it starts, to one of the cores it may use.
+fn share_one_core() -> Outcome<()> {
+    let allowed = sched_getaffinity(None)?;
+    let first = (0..CpuSet::MAX_CPU).find(|core| allowed.is_set(*core));
+    let mut one = CpuSet::new();
+    one.set(first.ok_or("no core to run on")?);
+    Ok(sched_setaffinity(None, &one)?)
+}
+
 /// Takes the turns and prints what came of them.
 fn measure(rounds: u32) -> Outcome<()> {
+    share_one_core()?;
     let tcp = on_tcp()?;
     let socket = format!("TCPIP::127.0.0.1::{tcp}::SOCKET");
     let (path, _kept) = on_port()?;

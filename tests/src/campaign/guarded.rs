@@ -23,8 +23,6 @@ const SLACK: f64 = 1.002;
 /// No characterisation lasts that long, s.
 const ENDLESS: f64 = 7200.0;
 const NO_END: &str = "the run does not come to an end";
-/// The trip lets go above this, V across the sense element; no range uses more than 0.26 V.
-const TRIP: f64 = 0.27;
 /// Until the needle has fallen, s.
 const FALL: f64 = 5.0;
 
@@ -37,6 +35,8 @@ pub struct Guarded {
     pub class: Class,
     /// Whether the rig has a trip.
     pub trip: bool,
+    /// Whether it let go: the current passed its level.
+    pub tripped: bool,
     /// What goes wrong.
     pub plan: Faults,
     /// When the first fault struck, s; none when the run ended before.
@@ -79,8 +79,8 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
     let rig = Arc::new(rig::random(seed, trip)?);
     let plan = Faults::random(seed, class);
     let mut bench = Bench::faulty(&movement, seed, &plan);
-    if trip {
-        bench.fit_trip(TRIP);
+    if let Some(level) = rig.protection.trip {
+        bench.fit_trip(level.get());
     }
     let bench: SharedBench = Arc::new(Mutex::new(bench));
     let (_asks, stop) = tokio::sync::watch::channel(false);
@@ -88,7 +88,7 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
     let journal = Compare::new(&bench, &rig).closing(closing(&rig, &plan));
     let done = simulated(&order, &bench, true, Box::new(journal.clone()), |_| {})
         .map_err(|error| error.to_string())?;
-    let (truth, ratios) = {
+    let (truth, ratios, tripped) = {
         let mut bench = open(&bench);
         let fallen = done.truth.time + FALL;
         bench.advance((fallen * 1e9) as u64);
@@ -99,13 +99,14 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
         if done.truth.onset.is_none() {
             (truth.onset, truth.safe) = (None, done.truth.safe);
         }
-        (truth, ratios)
+        (truth, ratios, bench.tripped())
     };
     let (ending, words) = ending(&done);
     let mut guarded = Guarded {
         seed,
         class,
         trip,
+        tripped,
         plan,
         onset: truth.onset,
         ending,
@@ -225,9 +226,9 @@ impl Guarded {
                 "safe after {took:.3} s, computed are {computed:.3} s"
             ));
         }
-        if self.trip && self.hits.0 > 0 && !self.drives_beside() {
+        if self.tripped && self.hits.0 > 0 && !self.drives_beside() {
             broken.push(format!(
-                "{} driven stop contacts beside a trip",
+                "{} driven stop contacts though the trip let go",
                 self.hits.0
             ));
         }

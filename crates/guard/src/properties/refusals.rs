@@ -189,7 +189,7 @@ fn nothing_is_earned_past_a_gap_in_the_ladder() {
 }
 
 #[test]
-fn a_first_touch_that_the_supply_or_the_meter_cannot_make_fails_the_review() {
+fn what_the_instruments_cannot_keep_fails_the_review() {
     let text = include_str!("../../../../rigs/simulated.toml");
     for (old, new) in [
         // Set to zero, it may still give 0.5 V over half a megohm.
@@ -197,6 +197,8 @@ fn a_first_touch_that_the_supply_or_the_meter_cannot_make_fails_the_review() {
         ("leakage = \"1 nA\"", "leakage = \"20 nA\""),
         ("dry_circuit = \"0.1 uA\"", "dry_circuit = \"2 uA\""),
         ("first_touch = \"1 uA\"", "first_touch = \"1 nA\""),
+        // It would let go in the middle of a range.
+        ("# trip = \"0.5 V\"", "trip = \"0.25 V\""),
     ] {
         let changed = text.replacen(old, new, 1);
         assert_ne!(text, changed);
@@ -204,4 +206,9 @@ fn a_first_touch_that_the_supply_or_the_meter_cannot_make_fails_the_review() {
         assert!(!rig.review().passed(), "{new}");
     }
     assert!(rig().review().passed());
+    let tripped = text.replacen("# trip = \"0.5 V\"", "trip = \"0.5 V\"", 1);
+    let review = Rig::parse(&tripped, "simulated.toml").unwrap().review();
+    assert!(review.passed());
+    // Half a volt over 10 kΩ, worked out by hand.
+    assert!(review.findings.iter().any(|f| f.text.contains("50.00 µA")));
 }

@@ -235,8 +235,7 @@ pub(super) struct ProtectionFile {
     pub emergency_stop: bool,
     #[serde(default)]
     pub coil_dead_man: bool,
-    #[serde(default)]
-    pub trip: bool,
+    pub trip: Option<Text>,
 }
 
 /// Turns places in the file into errors, and texts into checked values.

@@ -10,7 +10,7 @@ const DECADE: f64 = 10.0;
 /// Share of a power rating that is used.
 const RATING_SHARE: f64 = 0.8;
 /// The sense element is the largest one that stays below this at the top current.
-const SENSE_TOP: Volts = Volts::new(0.26);
+pub(super) const SENSE_TOP: Volts = Volts::new(0.26);
 
 /// A meter in the hand is to read so many of its offsets at the top of a range, so that it still reads
 /// something at its beginning.

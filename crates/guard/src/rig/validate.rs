@@ -1,6 +1,6 @@
 //! From the file's shape to a checked [`Rig`].
 
-use super::file::{ElementFile, MeterFile, Reader, RigFile, Text};
+use super::file::{ElementFile, MeterFile, ProtectionFile, Reader, RigFile, Text};
 use super::{Element, Limits, MeterSpec, Path, Protection, Rig, RigError, SupplySpec, SwitchSpec};
 use drivers::{Dialect, Resource};
 use evidence::MeterRange;
@@ -49,11 +49,18 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         shunt: bank(&reader, &parsed.shunt.elements, contact)?,
         reader: super::reader::spec(&reader, &parsed.reader, folder.unwrap_or("".as_ref()))?,
         limits: limits(&reader, &parsed)?,
-        protection: Protection {
-            emergency_stop: parsed.protection.emergency_stop,
-            coil_dead_man: parsed.protection.coil_dead_man,
-            trip: parsed.protection.trip,
-        },
+        protection: protection(&reader, &parsed.protection)?,
+    })
+}
+
+fn protection(reader: &Reader<'_>, file: &ProtectionFile) -> Result<Protection, RigError> {
+    let trip = file.trip.as_ref();
+    Ok(Protection {
+        emergency_stop: file.emergency_stop,
+        coil_dead_man: file.coil_dead_man,
+        trip: trip
+            .map(|level| reader.positive::<Volts>(level))
+            .transpose()?,
     })
 }
 

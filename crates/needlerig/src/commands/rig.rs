@@ -151,7 +151,10 @@ pub fn not_fitted(rig: &Rig) -> Vec<&'static str> {
             "emergency stop in the coil supply",
         ),
         (rig.protection.coil_dead_man, "dead-man in the coil supply"),
-        (rig.protection.trip, "hardware trip that closes the short"),
+        (
+            rig.protection.trip.is_some(),
+            "hardware trip that closes the short",
+        ),
     ];
     all.into_iter()
         .filter(|(fitted, _)| !fitted)

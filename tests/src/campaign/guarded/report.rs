@@ -38,6 +38,14 @@ impl fmt::Display for Report<'_> {
              that rest on a stop, and {jumps} of needles that hung reversed by more than their lower \
              stop is away, and let go"
         )?;
+        if runs.iter().any(|run| run.trip) {
+            let below = runs.iter().filter(|run| !run.tripped);
+            let below: u32 = below.map(|run| run.hits.0).sum();
+            writeln!(
+                f,
+                "of the driven ones {below} where the current stayed below the trip's level"
+            )?;
+        }
         let beside = runs.iter().filter(|run| run.drives_beside()).count();
         if beside > 0 {
             writeln!(

@@ -25,6 +25,9 @@ const LIMITS: [(&str, &[&str]); 4] = [
     ("earn = \"5 %\"", &["earn = \"5 %\"", "earn = \"8 %\""]),
 ];
 
+/// Level of the trip: ranges use up to 0.26 V.
+const TRIP: &str = "0.27 V";
+
 /// The rig that belongs to `seed`, with a trip or without.
 ///
 /// # Errors
@@ -40,7 +43,10 @@ pub fn random(seed: u64, trip: bool) -> Result<Rig, String> {
     for (old, new) in LIMITS {
         text = text.replacen(old, new[roll(new.len())], 1);
     }
-    let text = text.replacen("trip = false", &format!("trip = {trip}"), 1);
+    let text = match trip {
+        true => text.replacen("# trip = \"0.5 V\"", &format!("trip = \"{TRIP}\""), 1),
+        false => text,
+    };
     let rig = Rig::parse(&text, "random.toml").map_err(|error| error.to_string())?;
     match rig.review().findings.iter().find(|finding| !finding.passed) {
         Some(bad) => Err(bad.text.clone()),
@@ -95,6 +101,7 @@ mod tests {
         for seed in 0..400 {
             counts[random(seed * 77, false).unwrap().paths.len()] += 1;
         }
+        assert!(random(1, true).unwrap().protection.trip.is_some());
         assert!(counts[2..].iter().all(|count| *count > 20), "{counts:?}");
     }
 }

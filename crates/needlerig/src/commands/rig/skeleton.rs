@@ -84,7 +84,7 @@ thermal_emf = \"FILL IN\"        # of the drop connection
 [protection]                   # true for what is fitted
 emergency_stop = false
 coil_dead_man = false
-trip = false
+# trip = \"FILL IN\"            # where one is fitted: across the sense element; above it, it lets go
 ";
 
 /// The file, with each place in the role that it can play.
