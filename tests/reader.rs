@@ -1,10 +1,10 @@
 //! The reader before rendered dials: what it promises, in a few scenes each. The campaign has many.
 
-use dial_pictures::{Category, Disturbance, Layout, Scene, Shot, Stage};
+use dial_pictures::{Category, Disturbance, Layout, Scene, Shot, Stage, Trouble};
 use needle::reader::{
     Corrections, DialSetup, Picture, Reader, Refusal, SetupError, TRUSTED, annotate, turn,
 };
-use needlerig_tests::campaign::pictured::{Sight, picture, pictured};
+use needlerig_tests::campaign::pictured::{Reading, Sight, picture, pictured, scene};
 
 const SIZE: (usize, usize) = (1280, 720);
 
@@ -90,6 +90,24 @@ fn marks_that_scatter_along_a_straight_scale_are_good_enough() {
     assert_read_within(5_271_682_407_188_997, 1e-3);
 }
 
+/// Two fifths of this scale lie in glare: its zero mark is far outside of those that were found, and a
+/// person points at it.
+#[test]
+fn a_mark_far_beyond_those_found_can_be_pointed_at() {
+    assert_read_within(1_634_294_049_521_319, 2e-3);
+}
+
+/// The camera is knocked by more than landmarks are looked for, and four of these show something else
+/// and agree on it.
+#[test]
+fn four_strangers_that_agree_are_not_taken_for_landmarks() {
+    let done = pictured(2_945_172_746_595_301).unwrap();
+    let knocked = |reading: &&Reading| reading.trouble == Some(Trouble::Knocked);
+    let knocked = done.readings.iter().find(knocked).unwrap();
+    let wrong = |sight: &Sight| sight.confidence >= TRUSTED && sight.error.abs() > 1e-3;
+    assert!(!knocked.seen.as_ref().is_ok_and(wrong), "{knocked:?}");
+}
+
 /// Every undisturbed reading of the campaign's scene counts, and is off by less than `limit` of full
 /// scale.
 fn assert_read_within(seed: u64, limit: f64) {
@@ -110,20 +128,28 @@ fn undisturbed(seed: u64) -> Vec<Sight> {
 /// same gets no sighting that counts.
 #[test]
 fn an_uneven_scale_taken_for_the_main_one_is_not_trusted() {
-    let done = pictured(2_363_888_779_116_348).unwrap();
-    assert!(!done.long.sure && !done.long.right);
-    let doubts = [&done.long.doubts[..], &done.reservations[..]];
-    for doubts in doubts {
-        assert!(
-            doubts.iter().any(|doubt| doubt.contains("evenly divided")),
-            "{doubts:?}"
-        );
+    const SEED: u64 = 2_363_888_779_116_348;
+    let mut stage = Stage::new(scene(SEED));
+    let pictures = set_up_pictures(&mut stage);
+    let setup = confirmed(&pictures);
+    let reader = Reader::new(&setup, &pictures).expect("a reader");
+    for doubts in [&setup.doubts[..], reader.reservations()] {
+        let doubted = doubts.iter().any(|doubt| doubt.contains("evenly divided"));
+        assert!(doubted, "{doubts:?}");
     }
-    let seen = done
-        .readings
-        .iter()
-        .filter_map(|reading| reading.seen.as_ref().ok());
-    assert!(seen.clone().count() > 2 && seen.clone().all(|sight| sight.confidence < TRUSTED));
+    for (place, seed) in [(0.2, 1), (0.5, 2), (0.8, 3)] {
+        let shot = stage.scene().later(place, seed);
+        let seen = reader.read(&shoot(&mut stage, &shot)).expect("a sighting");
+        assert!(seen.confidence < TRUSTED, "{seen:?}");
+    }
+    // Nor do the marks of the main scale belong to it.
+    let done = pictured(SEED).unwrap();
+    let refused = |why: &String| why.contains("between two marks");
+    assert!(
+        done.unusable.as_ref().is_some_and(refused),
+        "{:?}",
+        done.unusable
+    );
 }
 
 #[test]
@@ -188,14 +214,20 @@ fn a_set_up_survives_being_kept_and_a_wrong_mark_being_corrected() {
         (doubled - whole / half.fraction).abs() < 1e-3,
         "{whole} {doubled}"
     );
-    let far = Corrections {
-        zero: Some([5.0, 5.0]),
-        ..Corrections::default()
-    };
-    assert!(matches!(
-        setup.corrected(&far),
-        Err(SetupError::Correction(_))
-    ));
+    let next = truth.marks[truth.marks.len() / 2 + 1];
+    let between = [0, 1].map(|axis| (half.near[axis] + next.near[axis]) / 2.0);
+    for (place, why) in [
+        ([5.0, 5.0], "from the scale"),
+        (between, "between two marks"),
+    ] {
+        let wrong = Corrections {
+            zero: Some(place),
+            ..Corrections::default()
+        };
+        let answer = setup.clone().corrected(&wrong);
+        let said = matches!(&answer, Err(SetupError::Correction(text)) if text.contains(why));
+        assert!(said, "{answer:?}");
+    }
 }
 
 #[test]

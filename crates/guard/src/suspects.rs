@@ -327,4 +327,36 @@ mod tests {
         assert_eq!(hidden(0.2 * 10.0 / 85.0), [141, 111]);
         assert_eq!(hidden(0.2 * 1.0 / 75.0), [142, 111]);
     }
+
+    /// The edges of what 0.1 Ω of sense and its contact can show in a loop of about an ohm, where every
+    /// term counts: by the rule of the divider, from the values in the rig file.
+    #[test]
+    fn a_sense_element_hides_behind_no_more_and_no_less_than_its_share() {
+        let rig = rig();
+        let heavy = arrangement(&rig, 5.0, vec![]);
+        assert_eq!(rig.sense[heavy.range.sense].channel, 147);
+        let (low, high) = (0.1 * 0.9998, 0.1 * 1.0002 + 0.1);
+        let rest = loop_low(&rig, &heavy).get() / 1.25 - 0.01 * 1.0002;
+        assert!((0.3..0.7).contains(&rest), "{rest}");
+        let hides = |shown: f64, doubt: f64| {
+            let open = OpenLoop {
+                driving: (Volts::new(0.8), Volts::new(1.0)),
+                shown: Volts::new(shown),
+                doubt: Volts::new(doubt),
+                falsified: Falsified {
+                    current: 1.25,
+                    ruler: 1.0,
+                },
+            };
+            open.may_hide(&rig, 146, &heavy, Ohms::new(1.5))
+        };
+        let least = 0.8 * 0.5 * low / (1.5 + high);
+        let most = 1.0 * high / (rest + high);
+        let (less, more) = (1.0 - 1e-9, 1.0 + 1e-9);
+        let doubt = 0.1 * least;
+        assert!(!hides(least * less - doubt, doubt));
+        assert!(hides(least * more - doubt, doubt));
+        assert!(hides(most * less + doubt, doubt));
+        assert!(!hides(most * more + doubt, doubt));
+    }
 }

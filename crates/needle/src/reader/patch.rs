@@ -18,6 +18,9 @@ const WINDOW: usize = 2 * (HALF + REACH + 2) + 1;
 const MOST: usize = 40;
 /// Correlation below which a landmark counts as not found.
 const ALIKE: f32 = 0.75;
+/// Fewest landmarks that must agree on how the camera has moved, where there are so many: a move has
+/// six terms, and four strangers agree on them by chance.
+const FEWEST: usize = 6;
 /// Farthest that a corner of the picture may move, as a share of its width.
 const FARTHEST: f64 = 0.04;
 /// Side of the blocks of the small picture in which large shifts are looked for.
@@ -50,11 +53,8 @@ impl Landmarks {
         if corners.len() < 12 {
             corners = self::corners(&print, plate, &|_| false);
         }
-        corners.sort_by(|a, b| b.1.total_cmp(&a.1));
-        let patches = corners
-            .iter()
-            .take(MOST)
-            .filter_map(|(at, _)| patch(&print, *at));
+        let patches = corners.iter().take(MOST);
+        let patches = patches.filter_map(|at| patch(&print, *at));
         Self {
             patches: patches.collect(),
             small: small(&plate.picture),
@@ -73,7 +73,7 @@ impl Landmarks {
     /// # Errors
     /// When too few landmarks are found again, or the picture has moved too far.
     pub(crate) fn locate(&self, picture: &Picture) -> Result<Warp, Refusal> {
-        let needed = (self.patches.len() * 2 / 5).max(4);
+        let needed = (self.patches.len() * 2 / 5).max(FEWEST.min(self.patches.len()));
         let mut warp = self.from(picture, |at| at);
         if warp.as_ref().is_none_or(|warp| warp.used < needed) {
             let far = self.far(picture);
@@ -270,8 +270,26 @@ fn cut(picture: &Picture, left: usize, top: usize, side: usize) -> Plane {
     }
 }
 
-/// Good places for landmarks, one at most in each cell of a coarse grid, with their quality.
+/// Good places for landmarks, the best first; one at most in each cell of a coarse grid, and none that
+/// shows the same as a better one.
 fn corners(
+    print: &Plane,
+    plate: &Plate,
+    swept: &impl Fn(Vector2<f64>) -> bool,
+) -> Vec<Vector2<f64>> {
+    let mut candidates = candidates(print, plate, swept);
+    candidates.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let mut apart: Vec<Vector2<f64>> = Vec::new();
+    for (at, _) in candidates {
+        if apart.iter().all(|other| (at - other).amax() > HALF as f64) {
+            apart.push(at);
+        }
+    }
+    apart
+}
+
+/// The best place in each cell, with its quality.
+fn candidates(
     print: &Plane,
     plate: &Plate,
     swept: &impl Fn(Vector2<f64>) -> bool,

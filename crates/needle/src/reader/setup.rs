@@ -9,6 +9,7 @@ use super::stroke::{self, Motion, Pivot};
 use super::view::View;
 use nalgebra::{Matrix2, Vector2};
 use serde::{Deserialize, Serialize};
+use std::f64::consts::PI;
 
 /// All that is kept of a dial in front of its camera. Places are in pixels; pixel centres lie at
 /// whole numbers, from the top left.
@@ -105,6 +106,11 @@ pub struct Corrections {
     pub confirm: bool,
 }
 
+/// How well a person points at a mark, in pixels.
+const CLICK: f64 = 4.0;
+/// Share of the distance of marks by which a place may be beside the mark that is meant.
+const CLEAR: f64 = 0.35;
+
 impl DialSetup {
     /// Proposes a set-up from three to nine pictures. In the first the needle is at rest, in the
     /// others farther and farther up-scale.
@@ -183,30 +189,53 @@ impl DialSetup {
         }
     }
 
+    /// Numbers that a mark of this scale can have: once around, or as far again as it was found.
+    fn numbers(&self) -> std::ops::RangeInclusive<i32> {
+        let found = self.marks.iter().map(|mark| mark.number);
+        let (low, high) = (found.clone().min().unwrap_or(0), found.max().unwrap_or(0));
+        match &self.geometry {
+            Geometry::Radial(radial) => {
+                let half = (PI / radial.step.abs()) as i32;
+                -half..=half
+            }
+            Geometry::Straight(_) => 2 * low - high - 2..=2 * high - low + 2,
+        }
+    }
+
+    /// The distance of marks, in pixels, where the place is not clearly at the one with this number:
+    /// then the scale as found is not the one on the dial, or is not known well so far away.
+    fn between(&self, number: i32, place: [f64; 2]) -> Option<f64> {
+        let spot = |number: i32| Vector2::from(self.place(f64::from(number)));
+        let along = (spot(number + 1) - spot(number - 1)) / 2.0;
+        let gap = along.norm();
+        let off = (Vector2::from(place) - spot(number)).dot(&along) / gap;
+        (off.abs() > (CLEAR * gap).max(CLICK)).then_some(gap)
+    }
+
     /// Number of the mark nearest to a place in the picture.
     fn nearest(&self, place: [f64; 2]) -> Result<f64, SetupError> {
         let off = |number: i32| {
             let [x, y] = self.place(f64::from(number));
             (x - place[0]).hypot(y - place[1])
         };
-        let numbers = self.marks.iter().map(|mark| mark.number);
-        let (low, high) = (
-            numbers.clone().min().unwrap_or(0),
-            numbers.max().unwrap_or(0),
-        );
         // Marks that were not found may lie beyond those that were.
-        let more = (high - low) / 2 + 2;
-        let nearest = (low - more..=high + more).min_by(|a, b| off(*a).total_cmp(&off(*b)));
+        let nearest = self.numbers().min_by(|a, b| off(*a).total_cmp(&off(*b)));
         let nearest = nearest.unwrap_or(0);
         let limit = self.size[0] as f64 / 20.0;
-        match off(nearest) < limit {
-            true => Ok(f64::from(nearest)),
-            false => Err(SetupError::Correction(format!(
+        if off(nearest) >= limit {
+            return Err(SetupError::Correction(format!(
                 "({:.0}, {:.0}) is {:.0} pixels from the scale",
                 place[0],
                 place[1],
                 off(nearest)
-            ))),
+            )));
         }
+        if let Some(gap) = self.between(nearest, place) {
+            return Err(SetupError::Correction(format!(
+                "({:.0}, {:.0}) lies between two marks, which are {gap:.0} pixels apart",
+                place[0], place[1]
+            )));
+        }
+        Ok(f64::from(nearest))
     }
 }
