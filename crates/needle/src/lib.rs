@@ -1,8 +1,8 @@
 //! Readers of the needle.
 //!
 //! A reader is any program that looks at the dial and answers on a line protocol: a camera with
-//! its own picture processing, or a simulator. [`WireReader`] asks it; [`Replay`] plays recorded
-//! sightings. Both are an [`evidence::Sight`].
+//! its own picture processing, or a simulator. [`WireReader`] asks it; [`Replay`] plays
+//! sightings that a [`Recording`] wrote down. All are an [`evidence::Sight`].
 //!
 //! # The line protocol of a reader
 //!
@@ -43,6 +43,6 @@ mod replay;
 mod report;
 mod wire;
 
-pub use replay::Replay;
+pub use replay::{Recording, Replay, ReplayError};
 pub use report::parse_report;
 pub use wire::{DEADLINE, ReaderError, WireReader};

@@ -64,6 +64,17 @@ pub fn parse_report(line: &str) -> Sighting {
     }
 }
 
+/// The line that says this sighting; it reads back as the same. A refusal says no age.
+pub(crate) fn report(sighting: &Sighting) -> String {
+    match &sighting.seen {
+        Ok(needle) => {
+            let (age, at) = (sighting.age, needle.deflection);
+            format!("SEEN {at:?} {:?} {:?} {age:?}", needle.u, needle.u_shared)
+        }
+        Err(reason) => format!("UNSEEN {}", reason.replace(['\r', '\n'], " ")),
+    }
+}
+
 /// A finite number in digits: the words that float parsing takes besides are no sighting.
 fn number(text: &str) -> Option<f64> {
     let plain = text

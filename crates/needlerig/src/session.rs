@@ -8,10 +8,11 @@ use guard::{
     Fault, Guard, ReaderSpec, Rig, Step, WatcherProcess, Watching, Wires, Wiring, check_wiring,
 };
 use hw_sim::{SharedBench, Truth};
-use needle::WireReader;
+use needle::{Recording, Replay, WireReader};
 use procedure::{Depth, Progress, RunEnd, characterize};
 use quantity::Seconds;
-use std::path::PathBuf;
+use std::fs::File;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::runtime::{Builder, Runtime};
@@ -48,6 +49,7 @@ pub struct Order {
     pub stop: watch::Receiver<bool>,
     opened: Option<Opened>,
     asking: Option<Asking>,
+    recording: Option<PathBuf>,
 }
 
 /// The terminal of the person who reads the needle, until a run takes it, and what ends that run.
@@ -70,6 +72,7 @@ impl Order {
             stop,
             opened: None,
             asking: None,
+            recording: None,
         }
     }
 
@@ -77,6 +80,12 @@ impl Order {
     pub fn asking(mut self, terminal: Terminal, quit: watch::Sender<bool>) -> Self {
         let terminal = Arc::new(Mutex::new(Some(terminal)));
         self.asking = Some(Asking { terminal, quit });
+        self
+    }
+
+    /// Writes each sighting of the needle down in this file.
+    pub fn recording(mut self, to: Option<PathBuf>) -> Self {
+        self.recording = to;
         self
     }
 
@@ -227,6 +236,10 @@ async fn one_run(
         }
         (None, spec, _) => reader(spec, &mut wires).await?,
     };
+    let sight = match &order.recording {
+        Some(to) => recorded(sight, to)?,
+        None => sight,
+    };
     if let Some(console) = console {
         hands(&order.rig, &console, &mut wires);
     }
@@ -266,6 +279,18 @@ fn attach(wires: &mut Wires, role: &str, hand: impl Hand) {
     tokio::spawn(async move { drop(serve(hand, theirs).await) });
 }
 
+/// The reader, with its sightings written down in the file `to`.
+fn recorded(sight: Box<dyn Sight>, to: &Path) -> Result<Box<dyn Sight>, Fault> {
+    let recording = File::create(to).and_then(|file| Recording::new(sight, file));
+    match recording {
+        Ok(recording) => Ok(Box::new(recording)),
+        Err(error) => {
+            let text = format!("reader: {} can't be written: {error}", to.display());
+            Err(Fault::Instrument(text))
+        }
+    }
+}
+
 async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, Fault> {
     let lost = |error: needle::ReaderError| Fault::Instrument(error.to_string());
     match spec {
@@ -289,6 +314,9 @@ async fn reader(spec: &ReaderSpec, wires: &mut Wires) -> Result<Box<dyn Sight>, 
         ReaderSpec::Camera(spec) => crate::camera::open(spec)
             .await
             .map_err(|failure| Fault::Instrument(format!("reader: {failure}"))),
+        ReaderSpec::Replay(recording) => Replay::open(recording)
+            .map(|replay| Box::new(replay) as Box<dyn Sight>)
+            .map_err(|error| Fault::Instrument(format!("reader: {error}"))),
         ReaderSpec::SimulatedCamera(name) => Err(Fault::Instrument(format!(
             "reader: INPROC::{name} is the camera of the simulated bench, which is not here"
         ))),

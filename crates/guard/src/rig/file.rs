@@ -201,6 +201,7 @@ pub(super) struct ReaderFile {
     pub resource: Option<Text>,
     pub source: Option<Text>,
     pub dial: Option<Text>,
+    pub recording: Option<Text>,
     pub exposure: Option<Text>,
     pub gain: Option<Spanned<i32>>,
     pub focus: Option<Spanned<i32>>,

@@ -23,6 +23,8 @@ pub enum ReaderSpec {
     SimulatedCamera(String),
     /// A person, who is asked at the terminal.
     Person(PersonSpec),
+    /// A file of recorded sightings; on a simulated rig only.
+    Replay(PathBuf),
 }
 
 /// A person before a dial.
@@ -84,11 +86,12 @@ pub enum CameraSource {
     File(PathBuf),
 }
 
-/// Paths in a rig file begin at its folder.
+/// Paths in a rig file begin at its folder. `simulated` says whether no real movement is before it.
 pub(super) fn spec(
     reader: &Reader<'_>,
     file: &ReaderFile,
     folder: &Path,
+    simulated: bool,
 ) -> Result<ReaderSpec, RigError> {
     match file.kind.as_ref().as_str() {
         "wire" => {
@@ -126,9 +129,21 @@ pub(super) fn spec(
             unset(reader, file)?;
             person(reader, file).map(ReaderSpec::Person)
         }
+        "replay" => {
+            only(reader, file, &["recording"])?;
+            unset(reader, file)?;
+            let recording = stated(reader, file, "recording", file.recording.as_ref())?;
+            if !simulated {
+                let message = "a recording can't see the needle of a real movement: it is for rigs \
+                               with simulated = true";
+                return Err(reader.error(recording.span(), message));
+            }
+            Ok(ReaderSpec::Replay(folder.join(recording.as_ref())))
+        }
         other => {
             let message = format!(
-                "reader kind \"{other}\" is not known; there are \"wire\", \"camera\" and \"person\""
+                "reader kind \"{other}\" is not known; there are \"wire\", \"camera\", \"person\" and \
+                 \"replay\""
             );
             Err(reader.error(file.kind.span(), message))
         }
@@ -198,6 +213,7 @@ fn only(reader: &Reader<'_>, file: &ReaderFile, own: &[&str]) -> Result<(), RigE
         ("resource", &file.resource),
         ("source", &file.source),
         ("dial", &file.dial),
+        ("recording", &file.recording),
         ("full_scale", &file.full_scale),
         ("division", &file.division),
         ("shared", &file.shared),

@@ -47,7 +47,12 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
         pots,
         sense: bank(&reader, &parsed.sense.get_ref().elements, contact)?,
         shunt: bank(&reader, &parsed.shunt.elements, contact)?,
-        reader: super::reader::spec(&reader, &parsed.reader, folder.unwrap_or("".as_ref()))?,
+        reader: super::reader::spec(
+            &reader,
+            &parsed.reader,
+            folder.unwrap_or("".as_ref()),
+            parsed.simulated,
+        )?,
         limits: limits(&reader, &parsed)?,
         protection: protection(&reader, &parsed.protection)?,
     })

@@ -46,16 +46,18 @@ impl Curve {
     }
 }
 
-/// The better of the two scales that `find` sees in dark and in light ink.
+/// The printed scales that `find` sees in dark and in light ink, the best first.
 pub(crate) fn in_either_ink(
     unrolled: &Unrolled,
-    find: impl Fn(Ink) -> Option<Chain>,
-) -> Option<(Chain, Ink)> {
-    let printed = |ink| Some((find(ink).filter(|chain| is_print(unrolled, chain))?, ink));
-    match (printed(Ink::Dark), printed(Ink::Light)) {
-        (Some(dark), Some(light)) if light.0.score > dark.0.score => Some(light),
-        (dark, light) => dark.or(light),
-    }
+    find: impl Fn(Ink) -> Vec<Chain>,
+) -> Vec<(Chain, Ink)> {
+    let seen = |ink| find(ink).into_iter().map(move |chain| (chain, ink));
+    let both = seen(Ink::Dark).chain(seen(Ink::Light));
+    let mut printed: Vec<(Chain, Ink)> = both
+        .filter(|(chain, _)| is_print(unrolled, chain))
+        .collect();
+    printed.sort_by(|a, b| b.0.score.total_cmp(&a.0.score));
+    printed
 }
 
 /// Whether the strokes of a chain are print: where marks are close, the gaps between them are even
@@ -92,26 +94,20 @@ fn is_print(unrolled: &Unrolled, chain: &Chain) -> bool {
     on >= between
 }
 
-/// The best scale among the strokes. Angles count from the needle at rest, up-scale.
-pub(crate) fn best(blobs: &[Blob], reach: f64) -> Option<Chain> {
-    let mut best: Option<Chain> = None;
+/// What may be scales among the strokes. Angles count from the needle at rest, up-scale.
+pub(crate) fn candidates(blobs: &[Blob], reach: f64) -> Vec<Chain> {
+    let mut found = Vec::new();
     for end in [End::Inner, End::Outer] {
         for radius in common(blobs, end, reach) {
-            let on = on_curve(blobs, end, radius, reach);
-            let Some(chain) = walk(&on, end) else {
-                continue;
-            };
-            if best.as_ref().is_none_or(|best| chain.score > best.score) {
-                best = Some(chain);
-            }
+            found.extend(walk(&on_curve(blobs, end, radius, reach), end));
         }
     }
-    best
+    found
 }
 
-/// The best straight scale among the strokes; `length` is that of the needle's way. The waves of
+/// What may be straight scales among the strokes; `length` is that of the needle's way. The waves of
 /// the curve on which the ends lie are so long that it is a straight line with a slight bend.
-pub(crate) fn straight(blobs: &[Blob], length: f64) -> Option<Chain> {
+pub(crate) fn straight(blobs: &[Blob], length: f64) -> Vec<Chain> {
     let shrunk: Vec<Blob> = blobs
         .iter()
         .map(|blob| Blob {
@@ -120,12 +116,12 @@ pub(crate) fn straight(blobs: &[Blob], length: f64) -> Option<Chain> {
             ..*blob
         })
         .collect();
-    let mut chain = best(&shrunk, length)?;
-    for (_, blob) in &mut chain.marks {
+    let mut chains = candidates(&shrunk, length);
+    for (_, blob) in chains.iter_mut().flat_map(|chain| &mut chain.marks) {
         blob.angle_in *= length;
         blob.angle_out *= length;
     }
-    Some(chain)
+    chains
 }
 
 /// The radii at which most strokes end, at most four.
@@ -317,14 +313,18 @@ mod tests {
     fn gaps_between_close_marks_are_no_marks() {
         for (ink, tone, face) in [(Ink::Light, 200.0, 40.0), (Ink::Dark, 40.0, 200.0)] {
             let unrolled = printed(tone, face);
-            let find = |ink| best(&unrolled.strokes(ink, 10.0), 60.0);
+            let find = |ink| candidates(&unrolled.strokes(ink, 10.0), 60.0);
             for other in [Ink::Dark, Ink::Light] {
-                let chain = find(other).expect("marks and gaps are even strokes alike");
+                let best = find(other)
+                    .into_iter()
+                    .max_by(|a, b| a.score.total_cmp(&b.score));
+                let chain = best.expect("marks and gaps are even strokes alike");
                 assert!(chain.marks.len() > 30, "{other:?}: {}", chain.marks.len());
                 assert_eq!(is_print(&unrolled, &chain), other == ink);
             }
-            let (chain, found) = in_either_ink(&unrolled, find).expect("a scale");
-            assert_eq!((found, chain.marks.len()), (ink, 40));
+            let found = in_either_ink(&unrolled, find);
+            assert_eq!((found[0].1, found[0].0.marks.len()), (ink, 40));
+            assert!(found.iter().all(|(_, found)| *found == ink));
         }
     }
 }

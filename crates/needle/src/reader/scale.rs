@@ -5,6 +5,7 @@ use super::mark::{Gauge, Place};
 use super::picture::Plane as Pixels;
 use super::plane::{Mark, Plane, Seen, Starts, offsets};
 use super::refusal::SetupError;
+use super::setup::MISFIT;
 use super::stroke::Pivot;
 use super::unroll::{Blob, Grid, Ink, Unrolled};
 use super::view::{View, angle_of, polar, wrap};
@@ -38,15 +39,33 @@ pub(crate) struct Scale {
 
 /// The angle before the needle at rest at which the search begins, in radians.
 const BEFORE: f64 = 1.05;
+/// So many rows of strokes are tried.
+const ROWS: usize = 6;
 
 /// Finds the scale.
 ///
 /// # Errors
 /// When there is no row of even marks, or they fit no plane.
 pub(crate) fn find(print: &Pixels, about: About) -> Result<Scale, SetupError> {
-    let (chain, ink) = first_look(print, about)
-        .ok_or_else(|| SetupError::NoScale("no row of evenly spaced marks".to_owned()))?;
-    let (marks, start, step) = as_marks(&chain, about);
+    let nothing = SetupError::NoScale("no row of evenly spaced marks".to_owned());
+    let mut first = Err(nothing);
+    for (chain, ink) in first_look(print, about).into_iter().take(ROWS) {
+        let found = measured(print, &chain, ink, about);
+        // A row of numerals looks like marks, too, but is no scale about the pivot.
+        if found
+            .as_ref()
+            .is_ok_and(|scale| scale.plane.misfit() <= MISFIT)
+        {
+            return found;
+        }
+        first = first.or(found);
+    }
+    first
+}
+
+/// The scale whose marks are the strokes of this row.
+fn measured(print: &Pixels, chain: &Chain, ink: Ink, about: About) -> Result<Scale, SetupError> {
+    let (marks, start, step) = as_marks(chain, about);
     let seen = Seen {
         marks: &marks,
         pivot: about.pivot,
@@ -67,8 +86,8 @@ pub(crate) fn find(print: &Pixels, about: About) -> Result<Scale, SetupError> {
     Ok(scale)
 }
 
-/// The best row of marks in the picture unrolled about the pivot.
-fn first_look(print: &Pixels, about: About) -> Option<(Chain, Ink)> {
+/// The rows of marks in the picture unrolled about the pivot, the best first.
+fn first_look(print: &Pixels, about: About) -> Vec<(Chain, Ink)> {
     let angle_step = 0.7 / about.reach;
     let grid = Grid {
         first_angle: -BEFORE,
@@ -83,7 +102,7 @@ fn first_look(print: &Pixels, about: About) -> Option<(Chain, Ink)> {
     });
     chain::in_either_ink(&unrolled, |ink| {
         let blobs = unrolled.strokes(ink, (0.02 * about.reach).max(3.0));
-        chain::best(&blobs, about.reach)
+        chain::candidates(&blobs, about.reach)
     })
 }
 

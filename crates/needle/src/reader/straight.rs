@@ -193,10 +193,11 @@ fn marks(print: &Plane, frame: &Frame, moved: f64, length: f64) -> Option<(Chain
     let unrolled = Unrolled::new(print, grid, |along, row| {
         frame.origin + frame.way * along + frame.needle * (row - OFFSET)
     });
-    chain::in_either_ink(&unrolled, |ink| {
+    let rows = chain::in_either_ink(&unrolled, |ink| {
         let blobs = unrolled.strokes_within(ink, 4.0, 0.035 * moved, 5);
         chain::straight(&blobs, moved)
-    })
+    });
+    rows.into_iter().next()
 }
 
 /// The map from distance to number, and the scatter of the marks about it in pixels.

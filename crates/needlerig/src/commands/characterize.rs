@@ -18,6 +18,7 @@ use movement::analysis::{Findings, analyse};
 use procedure::{Depth, Outcome as PlanOutcome, RunEnd, Stopped};
 use records::{Durability, Outcome, Run, RunHead, RunId, Store};
 use show::Watcher;
+use std::path::PathBuf;
 use std::process::ExitCode;
 use std::sync::Arc;
 use tokio::sync::watch;
@@ -48,6 +49,9 @@ pub struct Arguments {
     /// Print exactly one JSON object on standard output
     #[arg(long)]
     json: bool,
+    /// Write each sighting of the needle down in FILE, which a reader of kind "replay" plays back
+    #[arg(long, value_name = "FILE")]
+    sightings: Option<PathBuf>,
     /// Store file
     #[arg(long, default_value = "needlerig.sqlite")]
     store: String,
@@ -140,7 +144,8 @@ fn characterize(arguments: &Arguments) -> Result<u8, Failure> {
     };
     let order = Order::new(Arc::clone(&rig), depth, stop)
         .telling(Arc::new(opened))
-        .asking(Terminal::standard(), asks);
+        .asking(Terminal::standard(), asks)
+        .recording(arguments.sightings.clone());
     let mut watcher = Watcher::new();
     let journal = Box::new(recorder.clone());
     let done = match &movement {
