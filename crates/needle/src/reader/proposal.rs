@@ -30,8 +30,11 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
         (1, 0)
     });
     let is_long = |number: i32| (number - phase).rem_euclid(period) == 0;
-    // The outermost marks are found least surely: the line of the arc ends at them.
-    let inside = |number: i32| (first - 1..=last + 1).contains(&number);
+    // The outermost marks are found least surely: the line of the arc ends at them. One that is
+    // covered may still be where the needle rests.
+    let inside = |number: i32| {
+        (first - 1..=last + 1).contains(&number) || (f64::from(number) - rest).abs() < 0.5
+    };
     let near = rest.round() as i32;
     let zero = (0..=period)
         .flat_map(|off| [near + off, near - off])
@@ -185,6 +188,20 @@ mod tests {
             "{:?}",
             proposal.doubts
         );
+    }
+
+    #[test]
+    fn a_zero_that_is_covered_is_where_the_needle_rests_and_doubtful() {
+        let mut ticks = scale(-25, 25, 5);
+        ticks.drain(..17);
+        let proposal = propose(&ticks, -24.7, 15.0).unwrap();
+        assert_eq!((proposal.zero, proposal.full_scale), (-25, 25));
+        let doubted = |part: &str| proposal.doubts.iter().any(|doubt| doubt.contains(part));
+        assert!(doubted("zero mark is covered"), "{:?}", proposal.doubts);
+        // Where no long mark can be, the first one found is proposed.
+        let proposal = propose(&ticks, -23.0, 15.0).unwrap();
+        assert_eq!(proposal.zero, -8);
+        assert!(!proposal.doubts.is_empty());
     }
 
     #[test]

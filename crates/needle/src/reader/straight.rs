@@ -3,7 +3,8 @@
 //! Parallax does not cancel here, since nothing turns. A person looks square-on with the needle at
 //! two places far apart; the difference to what the reader read there is taken off.
 
-use super::chain::{self, Chain};
+use super::chain::{self, Chain, End};
+use super::line::{self, Sample};
 use super::picture::{Plane, Tone};
 use super::plate::Plate;
 use super::proposal::{self, Tick};
@@ -12,7 +13,7 @@ use super::setup::{DialSetup, FoundMark, Geometry};
 use super::stroke::Stroke;
 use super::table::{Layout, Table};
 use super::trace::Trace;
-use super::unroll::{Grid, Ink, Unrolled};
+use super::unroll::{Blob, Grid, Ink, Unrolled};
 use nalgebra::{Matrix3, Vector2, Vector3};
 use serde::{Deserialize, Serialize};
 
@@ -104,32 +105,27 @@ pub(crate) fn propose(plate: &Plate, strokes: &[Stroke]) -> Result<DialSetup, Se
     let (chain, _) = marks(&print, &frame, moved, length)
         .ok_or_else(|| no_scale("no row of evenly spaced marks"))?;
     let number = |index: i32| index - chain.marks.last().map_or(0, |(n, _)| *n) / 2;
-    let places: Vec<(f64, f64)> = chain
-        .marks
-        .iter()
-        .map(|(index, blob)| (f64::from(number(*index)), blob.angle()))
+    // The common ends make a line of their own, which the needle need not cross at right angles.
+    let ends: Vec<(i32, Vector2<f64>)> = (chain.marks.iter())
+        .map(|(index, blob)| (number(*index), frame.end(blob, chain.end)))
+        .collect();
+    let line = frame
+        .line(&ends)
+        .ok_or_else(|| no_scale("the marks share no line"))?;
+    let places: Vec<(f64, f64)> = (ends.iter())
+        .map(|(number, end)| (f64::from(*number), line.along(*end)))
         .collect();
     let (map, rms) = projective(&places).ok_or_else(|| no_scale("the marks are not even"))?;
-    // The common ends make a line of their own, nearly along the way.
-    let mut ends: Vec<f64> = chain
-        .marks
-        .iter()
-        .map(|(_, blob)| chain.end.radius(blob))
-        .collect();
-    let level = super::line::median(&mut ends).unwrap_or(0.0) - OFFSET;
+    let level = (line.origin - origin).dot(&needle);
     let straight = Straight {
-        origin: (origin + needle * level).into(),
-        way: way.into(),
+        origin: line.origin.into(),
+        way: line.way.into(),
         needle: needle.into(),
         span: [-length / 2.0 - level, length / 2.0 - level],
         map,
         eye: None,
     };
-    let at = |stroke: &Stroke| {
-        let from = frame.origin - stroke.foot;
-        let s = from.dot(&needle) / stroke.along.dot(&needle);
-        straight.number((stroke.foot + stroke.along * s - frame.origin).dot(&way))
-    };
+    let at = |stroke: &Stroke| straight.number(line.crossed_by(stroke));
     let ticks = chain.marks.iter().map(|(index, blob)| Tick {
         number: number(*index),
         length: blob.radius_out - blob.radius_in,
@@ -174,6 +170,53 @@ struct Frame {
     origin: Vector2<f64>,
     way: Vector2<f64>,
     needle: Vector2<f64>,
+}
+
+impl Frame {
+    /// Where the end of a mark is in the picture.
+    fn end(&self, blob: &Blob, end: End) -> Vector2<f64> {
+        let along = match end {
+            End::Inner => blob.angle_in,
+            End::Outer => blob.angle_out,
+        };
+        self.origin + self.way * along + self.needle * (end.radius(blob) - OFFSET)
+    }
+
+    /// The line on which the ends lie; it begins where it crosses the needle's place at rest.
+    fn line(&self, ends: &[(i32, Vector2<f64>)]) -> Option<Line> {
+        /// A mark whose end lies farther off is none, in pixels.
+        const OFF: f64 = 4.0;
+        let samples: Vec<Sample> = (ends.iter())
+            .map(|(_, end)| Sample {
+                s: (end - self.origin).dot(&self.way),
+                d: (end - self.origin).dot(&self.needle),
+                weight: 1.0,
+            })
+            .collect();
+        let fit = line::fit(&samples, OFF, None)?;
+        Some(Line {
+            origin: self.origin + self.needle * fit.a,
+            way: (self.way + self.needle * fit.b).normalize(),
+        })
+    }
+}
+
+/// A straight line in the picture.
+struct Line {
+    origin: Vector2<f64>,
+    way: Vector2<f64>,
+}
+
+impl Line {
+    fn along(&self, place: Vector2<f64>) -> f64 {
+        (place - self.origin).dot(&self.way)
+    }
+
+    /// Distance along the line at which the needle crosses it.
+    fn crossed_by(&self, stroke: &Stroke) -> f64 {
+        let across = stroke.across();
+        across.dot(&(stroke.foot - self.origin)) / across.dot(&self.way)
+    }
 }
 
 /// Added to places along the needle, so that a row's place is positive as a radius is.
@@ -222,7 +265,7 @@ fn projective(places: &[(f64, f64)]) -> Option<([f64; 3], f64)> {
             .iter()
             .map(|(number, s)| ((map[0] + map[1] * s) / (1.0 + map[2] * s) - number).abs())
             .collect();
-        let scatter = 1.4826 * super::line::median(&mut offs)?;
+        let scatter = 1.4826 * line::median(&mut offs)?;
         cut = (4.0 * scatter).max(0.01);
         rms = scatter / map[1].abs();
     }

@@ -226,8 +226,9 @@ pub(crate) enum Motion {
     Sliding,
 }
 
-/// Second to first singular value below which lines count as parallel.
-const PARALLEL: f64 = 0.035;
+/// Second to first singular value below which lines that don't meet near where they are count as
+/// parallel: seen from above or below, those of a sliding needle lean towards each other.
+const PARALLEL: f64 = 0.12;
 
 /// How the needle moves, and its strokes turned so that `along` points from pivot to tip.
 pub(crate) fn motion(strokes: &mut [Stroke]) -> Option<Motion> {
@@ -268,7 +269,7 @@ fn converge(strokes: &[Stroke]) -> bool {
             (stroke.foot + stroke.along * (stroke.span.0 + stroke.span.1) / 2.0 - pivot.at).norm()
         })
         .fold(0.0, f64::max);
-    far < 2.0 * length
+    far < 4.0 * length
 }
 
 /// Weighted least squares of the distances of a point from all lines.
