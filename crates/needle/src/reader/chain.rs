@@ -61,15 +61,17 @@ pub(crate) fn in_either_ink(
 }
 
 /// Whether the strokes of a chain are print: where marks are close, the gaps between them are even
-/// strokes, too, and those look like the face beyond their ends.
+/// strokes, too, and those look like the face beyond their free ends. At the shared ends there may be
+/// the line of the scale, or a mirror.
 fn is_print(unrolled: &Unrolled, chain: &Chain) -> bool {
     let strokes = chain.marks.iter().map(|(_, blob)| blob);
     let face = strokes.flat_map(|blob| {
         let length = blob.radius_out - blob.radius_in;
-        let ends = [(blob.radius_in, -length), (blob.radius_out, length)];
-        ends.into_iter().flat_map(move |(end, length)| {
-            (5..=15).map(move |tenth| (blob.angle(), end + length * f64::from(tenth) / 10.0))
-        })
+        let (end, length) = match chain.end {
+            End::Inner => (blob.radius_out, length),
+            End::Outer => (blob.radius_in, -length),
+        };
+        (5..=15).map(move |tenth| (blob.angle(), end + length * f64::from(tenth) / 10.0))
     });
     let mut face: Vec<f64> = face
         .filter_map(|(angle, radius)| unrolled.at(angle, radius))
@@ -77,21 +79,18 @@ fn is_print(unrolled: &Unrolled, chain: &Chain) -> bool {
     let Some(face) = median(&mut face) else {
         return true;
     };
-    let (mut on, mut between) = (0.0, 0.0);
-    for pair in chain.marks.windows(2) {
+    let apart = |pair: &[(i32, Blob)]| -> Option<f64> {
         let [(number, a), (next, b)] = pair else {
-            continue;
+            return None;
         };
         let middle = (a.radius_in + a.radius_out) / 2.0;
         let aside = a.angle() + (b.angle() - a.angle()) / (2.0 * f64::from(next - number));
-        if let (Some(stroke), Some(gap)) =
-            (unrolled.at(a.angle(), middle), unrolled.at(aside, middle))
-        {
-            on += (stroke - face).abs();
-            between += (gap - face).abs();
-        }
-    }
-    on >= between
+        let (stroke, gap) = (unrolled.at(a.angle(), middle)?, unrolled.at(aside, middle)?);
+        Some((stroke - face).abs() - (gap - face).abs())
+    };
+    // Glare on a few counts for little.
+    let mut apart: Vec<f64> = chain.marks.windows(2).filter_map(apart).collect();
+    median(&mut apart).is_none_or(|apart| apart >= 0.0)
 }
 
 /// What may be scales among the strokes. Angles count from the needle at rest, up-scale.
