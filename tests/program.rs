@@ -124,6 +124,54 @@ fn the_same_seed_gives_the_same_figures() {
     assert_eq!(once(1), once(2));
 }
 
+/// A quick run, with what its figures are.
+fn quick(folder: &Path, arguments: &[&str]) -> (i32, Value) {
+    let (code, mut object) = json(
+        folder,
+        &[&["characterize", "--seed", "5", "--quick"], arguments].concat(),
+    );
+    object["record"] = Value::Null;
+    (code, object)
+}
+
+/// Without the reader that made them, recorded sightings lead to the same figures.
+#[test]
+fn recorded_sightings_play_the_run_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = PICTURELESS_RIG
+        .replace("kind = \"wire\"", "kind = \"replay\"")
+        .replace("resource = \"INPROC::reader\"", "recording = \"seen.txt\"");
+    std::fs::write(folder.path().join("replay.toml"), text).unwrap();
+    let (code, seen) = quick(folder.path(), &[PICTURELESS, "--sightings", "seen.txt"]);
+    assert_eq!(code, 0, "{seen}");
+    let (code, played) = quick(folder.path(), &["replay.toml"]);
+    assert_eq!(code, 0, "{played}");
+    for figure in ["full_scale_current", "resistance"] {
+        let value = |object: &Value| object[figure]["value"].as_f64().unwrap();
+        let off = value(&played) / value(&seen) - 1.0;
+        assert!(off.abs() < 1e-6, "{figure}: {off}");
+    }
+    // Another movement is not what was seen.
+    let other = ["replay.toml", "--movement", "gossamer"];
+    let (_, other) = quick(folder.path(), &other);
+    assert_ne!(other["full_scale_current"], seen["full_scale_current"]);
+}
+
+/// A recording is blind to a real movement.
+#[test]
+fn a_recording_reads_no_real_movement() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = PICTURELESS_RIG
+        .replace("simulated = true", "simulated = false")
+        .replace("kind = \"wire\"", "kind = \"replay\"")
+        .replace("resource = \"INPROC::reader\"", "recording = \"seen.txt\"");
+    std::fs::write(folder.path().join("replay.toml"), text).unwrap();
+    let output = run(folder.path(), &["rig", "check", "replay.toml"]);
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{said}");
+    assert!(said.contains("real movement"), "{said}");
+}
+
 #[test]
 fn nothing_to_measure_ends_with_3_and_the_right_kind() {
     let folder = tempfile::tempdir().unwrap();

@@ -2,11 +2,12 @@
 
 #![allow(clippy::expect_used)]
 
-use evidence::{Needle, Sight, Sighting};
-use needle::{DEADLINE, ReaderError, Replay, WireReader};
+use evidence::{Needle, Sight, SightFuture, Sighting};
+use needle::{DEADLINE, ReaderError, Recording, Replay, WireReader};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};
 use tokio::task::JoinHandle;
+use tokio::time::Instant;
 
 enum Step {
     /// The next line that the reader must receive.
@@ -228,25 +229,91 @@ async fn another_reader_is_not_taken_for_the_known_one() {
     assert!(reader.look().await.seen.is_err());
 }
 
-#[tokio::test]
-async fn a_recording_ends_in_refusals() {
-    let needle = Needle {
-        deflection: 0.5,
-        u: 0.01,
-        u_shared: 0.0,
+/// Sees the needle, sees nothing, and sees it again, each after its time.
+struct Scripted(std::vec::IntoIter<(u64, Sighting)>);
+
+impl Sight for Scripted {
+    fn look(&mut self) -> SightFuture<'_> {
+        let (wait, sighting) = self.0.next().expect("another look");
+        Box::pin(async move {
+            tokio::time::sleep(Duration::from_millis(wait)).await;
+            sighting
+        })
+    }
+
+    fn name(&self) -> String {
+        "bench".to_owned()
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_recording_plays_what_was_seen_at_its_time_and_ends_in_refusals() {
+    let seen = |deflection| Sighting {
+        age: 0.1,
+        seen: Ok(Needle {
+            deflection,
+            // No short decimal number.
+            u: 0.1 + 0.2,
+            u_shared: 0.0,
+        }),
     };
-    let mut replay = Replay::new(
-        "bench",
-        vec![Sighting {
-            age: 0.1,
-            seen: Ok(needle),
-        }],
-    );
-    assert_eq!(replay.look().await.seen, Ok(needle));
+    let refused = Sighting {
+        age: 0.0,
+        seen: Err("glare over it".to_owned()),
+    };
+    let script = vec![
+        (30, seen(0.1 / 3.0)),
+        (400, refused.clone()),
+        (5, seen(-2e-5)),
+    ];
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("seen.txt");
+    let file = std::fs::File::create(&path).unwrap();
+    let scripted = Box::new(Scripted(script.clone().into_iter()));
+    let mut recording = Recording::new(scripted, file).unwrap();
+    for (_, sighting) in &script {
+        assert_eq!(recording.look().await, *sighting);
+    }
+    let mut replay = Replay::open(&path).unwrap();
+    assert_eq!(replay.name(), "recording of bench");
+    let began = Instant::now();
+    let mut due = Duration::ZERO;
+    for (wait, sighting) in &script {
+        due += Duration::from_millis(*wait);
+        // One that is given up takes nothing.
+        let early = tokio::time::timeout(Duration::from_millis(2), replay.look()).await;
+        assert!(early.is_err());
+        assert_eq!(replay.look().await, *sighting);
+        let late = began.elapsed() - due;
+        assert!(late < Duration::from_millis(2), "{late:?}");
+    }
     assert_eq!(
         replay.look().await.seen,
         Err("the recording has ended".to_owned())
     );
+}
+
+#[test]
+fn what_is_no_recording_is_pointed_at() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("seen.txt");
+    for (text, line, why) in [
+        ("", 1, "begins with \"READER"),
+        ("SEEN 0 1 1 0", 1, "begins with \"READER"),
+        (
+            "READER x\n0.1 UNSEEN\nSEEN 0.1 0.1 0 0",
+            3,
+            "time in seconds",
+        ),
+        ("READER x\n-1 UNSEEN", 2, "time in seconds"),
+        ("READER x\n1e99 UNSEEN", 2, "time in seconds"),
+        ("READER x\n0.1 SEEN 0.1 0.1 0", 2, "is no sighting"),
+    ] {
+        std::fs::write(&path, text).unwrap();
+        let error = Replay::open(&path).unwrap_err().to_string();
+        let place = format!("{}:{line}: ", path.display());
+        assert!(error.starts_with(&place) && error.contains(why), "{error}");
+    }
 }
 
 #[tokio::test]
