@@ -120,6 +120,23 @@ fn gaps_beside_the_line_of_the_scale_and_in_glare_are_no_marks() {
     assert_set_up_without_help(8_935_734_452_222_084);
 }
 
+/// Glare beyond more than half of the marks makes their gaps look like print; but gaps are all alike.
+#[test]
+fn gaps_below_much_glare_are_no_marks() {
+    assert_set_up_without_help(6_293_917_487_675_499);
+}
+
+/// Glare hides half of the needle and bends the edge of the rest by half a per cent of full scale.
+#[test]
+fn half_a_needle_is_not_trusted() {
+    let done = pictured(210_412_173_641_249).unwrap();
+    let wrong = |reading: &Reading| {
+        let seen = reading.seen.as_ref();
+        seen.is_ok_and(|sight| sight.confidence >= TRUSTED && sight.error.abs() > 3e-3)
+    };
+    assert!(!done.readings.iter().any(wrong), "{:?}", done.readings);
+}
+
 /// Seen from below, the lines of the sliding needle lean towards each other, and the scale does not
 /// cross them at right angles.
 #[test]

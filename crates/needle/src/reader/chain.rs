@@ -1,6 +1,7 @@
 //! Which strokes are the scale: they share one end and follow each other at even steps.
 
 use super::line::median;
+use super::proposal::{Tick, long_marks};
 use super::unroll::{Blob, Ink, Unrolled};
 use nalgebra::{SMatrix, SVector};
 
@@ -53,11 +54,27 @@ pub(crate) fn in_either_ink(
 ) -> Vec<(Chain, Ink)> {
     let seen = |ink| find(ink).into_iter().map(move |chain| (chain, ink));
     let both = seen(Ink::Dark).chain(seen(Ink::Light));
-    let mut printed: Vec<(Chain, Ink)> = both
-        .filter(|(chain, _)| is_print(unrolled, chain))
+    let mut printed: Vec<(f64, (Chain, Ink))> = both
+        .filter_map(|(chain, ink)| {
+            let lengths = graduated(&chain);
+            let score = chain.score * if lengths { GRADUATED } else { 1.0 };
+            (lengths || is_print(unrolled, &chain)).then_some((score, (chain, ink)))
+        })
         .collect();
-    printed.sort_by(|a, b| b.0.score.total_cmp(&a.0.score));
-    printed
+    printed.sort_by(|a, b| b.0.total_cmp(&a.0));
+    printed.into_iter().map(|(_, found)| found).collect()
+}
+
+/// By how much strokes that are long at even distances are more likely to be marks.
+const GRADUATED: f64 = 1.1;
+
+/// Whether every so many strokes one is longer: gaps are all alike, in whatever light.
+fn graduated(chain: &Chain) -> bool {
+    let ticks = chain.marks.iter().map(|(number, blob)| Tick {
+        number: *number,
+        length: blob.radius_out - blob.radius_in,
+    });
+    long_marks(&ticks.collect::<Vec<_>>()).is_some()
 }
 
 /// Whether the strokes of a chain are print: where marks are close, the gaps between them are even

@@ -99,7 +99,7 @@ pub(crate) fn propose(ticks: &[Tick], rest: f64, highest: f64) -> Option<Proposa
 /// Every how many steps there is a long mark, and the remainder of its number: the division that
 /// parts the lengths best. Single marks that were measured wrongly (a letter or the line of an arc
 /// touches them) are outvoted.
-fn long_marks(ticks: &[Tick]) -> Option<(i32, i32)> {
+pub(crate) fn long_marks(ticks: &[Tick]) -> Option<(i32, i32)> {
     let mut best: Option<(f64, i32, i32)> = None;
     for period in 2..=20 {
         for phase in 0..period {

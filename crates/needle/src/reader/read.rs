@@ -19,6 +19,12 @@ pub const TRUSTED: f64 = 0.5;
 /// Most confidence where nobody should rely on it unattended.
 const DOUBTFUL: f64 = 0.45;
 
+/// An error that must not be stated with confidence, as a fraction of full scale.
+const GROSS: f64 = 0.005;
+/// Least share of the needle in sight for unattended use: what hides the rest bends the edge of what is
+/// left.
+const SEEN: f64 = 0.6;
+
 /// Fewest landmarks for unattended use.
 const LANDMARKS: usize = 6;
 
@@ -217,7 +223,8 @@ impl Reader {
         if trace.width > 1.3 {
             confidence *= 0.7;
         }
-        if !self.reservations.is_empty() || 2.0 * u > 0.005 {
+        let known = 3.0 * u <= GROSS && trace.share >= SEEN;
+        if !self.reservations.is_empty() || !known {
             confidence = confidence.min(DOUBTFUL);
         }
         confidence
