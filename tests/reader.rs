@@ -84,6 +84,14 @@ fn blur_does_not_turn_the_marks_of_a_dial_seen_aslant() {
     assert_read_within(4_011_906_726_219_383, 2e-3);
 }
 
+/// The line of this scale ends at the outermost marks. Where their ends count like those of the others,
+/// which the line passes to either side, the view is tilted, and either end reads a tenth of a per cent
+/// towards the middle.
+#[test]
+fn the_end_of_the_scales_line_does_not_tilt_the_view() {
+    assert_read_within(520_332_866_949_769, 6e-4);
+}
+
 /// Noise scatters the marks of this straight scale by a third of a pixel; there are enough of them.
 #[test]
 fn marks_that_scatter_along_a_straight_scale_are_good_enough() {

@@ -191,6 +191,11 @@ fn remeasured(
             })
         })
         .collect();
+    // The line of the scale, where there is one, ends at the outermost marks, whose own ends look
+    // otherwise than those of marks with the line to either side.
+    if let [first, .., last] = &mut marks[..] {
+        (first.end, last.end) = (None, None);
+    }
     let noise = noise_floor(&marks, scale.plane.rms);
     for mark in &mut marks {
         mark.sigma = mark.sigma.max(noise);
