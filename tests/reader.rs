@@ -89,7 +89,7 @@ fn blur_does_not_turn_the_marks_of_a_dial_seen_aslant() {
 /// towards the middle.
 #[test]
 fn the_end_of_the_scales_line_does_not_tilt_the_view() {
-    assert_read_within(520_332_866_949_769, 6e-4);
+    assert_read_within(520_332_866_949_769, 8e-4);
 }
 
 /// Noise scatters the marks of this straight scale by a third of a pixel; there are enough of them.
@@ -102,7 +102,10 @@ fn marks_that_scatter_along_a_straight_scale_are_good_enough() {
 /// person points at it.
 #[test]
 fn a_mark_far_beyond_those_found_can_be_pointed_at() {
-    assert_read_within(1_634_294_049_521_319, 2e-3);
+    let sights = undisturbed(1_634_294_049_521_319);
+    // Far from the marks that were found the uncertainty grows.
+    let right = |sight: &Sight| sight.error.abs() < 1e-3 && sight.u() > 5e-4;
+    assert!(sights.iter().all(right), "{sights:?}");
 }
 
 /// The camera is knocked by more than landmarks are looked for, and four of these show something else
