@@ -121,6 +121,26 @@ fn a_whole_run_on_potentiometers_finds_the_truth() {
     }
 }
 
+/// With steps of 10 mV, as low-cost supplies have them, the next one is more than is allowed where the
+/// bank may be 30 % off; the run goes on in another range, and learns there how the needle swings.
+#[test]
+fn a_coarse_supply_comes_to_a_result_on_potentiometers() {
+    let text = RIG.replacen("resolution = \"0.1 mV\"", "resolution = \"10 mV\"", 1);
+    let rig = Arc::new(Rig::parse(&text, "rig.toml").unwrap());
+    for seed in [5, 6] {
+        let bench = Bench::standard(&find("heron").unwrap(), seed).on_digipots(seed);
+        let bench: SharedBench = Arc::new(Mutex::new(bench));
+        let (_asks, stop) = tokio::sync::watch::channel(false);
+        let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
+        let tap = needlerig_tests::campaign::Tap::default();
+        let run = simulated(&order, &bench, true, Box::new(tap), |_| {}).unwrap();
+        let plan = run.end.unwrap().plan.unwrap();
+        assert!(matches!(plan, Ok(Outcome::Complete)), "{seed}: {plan:?}");
+        // Twice that before it gave up where no step is allowed.
+        assert!(run.lasted.get() < 400.0, "{seed}: {}", run.lasted);
+    }
+}
+
 /// The file says three times, or a fifth, of what is there: found before the movement is connected.
 #[test]
 fn a_potentiometer_that_is_not_what_the_file_says_ends_the_run() {

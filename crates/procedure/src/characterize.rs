@@ -39,6 +39,9 @@ async fn script(voice: Voice, rig: Arc<Rig>, depth: Depth) -> Result<Outcome, St
     }
     learn_to_move(&mut hand).await?;
     sweep::final_range(&mut hand).await?;
+    if hand.dynamics.is_none() && !hand.rig.read_by_person() {
+        period_and_damping(&mut hand).await?;
+    }
     sweep::scale(&mut hand).await?;
     sweep::repeats(&mut hand).await?;
     half_shunt::pairs(&mut hand).await?;
@@ -46,21 +49,36 @@ async fn script(voice: Voice, rig: Arc<Rig>, depth: Depth) -> Result<Outcome, St
     Ok(Outcome::Complete)
 }
 
+/// Rests in a row that brought the current no further, after which another range must help.
+const NO_FURTHER: u32 = 2;
+
 /// From the first sign of motion to a known exponent, period and damping.
 async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("first motion", 0.30).await;
     let mut here = hand.settle(Purpose::Rising).await?;
+    let mut no_further = 0;
     for _ in 0..14 {
-        if here >= SHOWS_SWINGS && hand.law.exponent().is_some() {
+        if here >= SHOWS_SWINGS && hand.law.exponent().is_some() || no_further == NO_FURTHER {
             break;
         }
+        let before = hand.current;
         let next = hand.law.current_for(here * 2.2).unwrap_or(Amps::ZERO);
         hand.reach(next).await?;
         hand.drive(next).await?;
         here = hand.settle(Purpose::Rising).await?;
+        // The supply's next step may be a larger one than is allowed.
+        no_further = match hand.current > before * 1.002 {
+            true => 0,
+            false => no_further + 1,
+        };
     }
+    period_and_damping(hand).await
+}
+
+/// A step a little farther up, and what the needle does after it.
+async fn period_and_damping(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("period and damping", 0.36).await;
-    let next = hand.law.current_for(here + 0.12).unwrap_or(Amps::ZERO);
+    let next = hand.law.current_for(hand.here + 0.12).unwrap_or(Amps::ZERO);
     hand.reach(next).await?;
     // No eye follows a swing: with a person the needle stays the slowest that there may be.
     if hand.law.exponent().is_some() && !hand.rig.read_by_person() {
