@@ -185,6 +185,25 @@ fn an_uneven_scale_gives_way_to_the_main_one() {
     assert_set_up_without_help(2_363_888_779_116_348);
 }
 
+/// A view that leaves an end of the scale uncertain is told at the set-up, not in the middle of a run.
+#[test]
+fn a_view_known_too_poorly_is_not_trusted() {
+    let (_, pictures, mut setup, reader) = ready(Category::Good, Layout::Arc, 15);
+    assert_eq!(reader.reservations(), [""; 0]);
+    let Geometry::Radial(radial) = &mut setup.geometry else {
+        panic!("{:?}", setup.geometry);
+    };
+    radial.covariance.iter_mut().for_each(|term| *term *= 1e4);
+    let reader = Reader::new(&setup, &pictures).expect("a reader");
+    let reservations = reader.reservations();
+    assert!(
+        reservations
+            .iter()
+            .any(|why| why.contains("of the scale uncertain")),
+        "{reservations:?}"
+    );
+}
+
 /// Where no scale fits, whoever confirms one all the same gets no sighting that counts.
 #[test]
 fn a_scale_that_fits_no_view_is_not_trusted() {

@@ -11,9 +11,6 @@ use nalgebra::{DMatrix, Matrix2, Vector2};
 
 /// How far the table goes beyond zero and full scale: share of the arc, and the most in radians.
 const BEYOND: (f64, f64) = (0.09, 0.245);
-/// By how much the scatter of the marks understates what they leave uncertain: compression and
-/// lettering move neighbouring marks alike. Found in the tuning campaign.
-const SYSTEMATIC: f64 = 1.35;
 /// From row to row, in pixels.
 const ROW: f64 = 2.0;
 /// Half the angle over which edges are looked for.
@@ -182,7 +179,7 @@ impl Dial {
                         (10.0 * moved / (self.full_scale - self.zero)).powi(2)
                     })
                     .sum();
-                (fraction, SYSTEMATIC * square.sqrt())
+                (fraction, square.sqrt())
             })
             .collect()
     }

@@ -292,8 +292,15 @@ fn reservations(
             "the needle's edges are ragged ({edge_rms:.1} pixels)"
         ));
     }
-    if geometry.is_empty() {
-        found.push("the uncertainty of the dial's geometry is not known".to_owned());
+    let on_scale = geometry.iter().filter(|(at, _)| (0.0..=1.0).contains(at));
+    match on_scale.map(|(_, u)| *u).reduce(f64::max) {
+        None => found.push("the uncertainty of the dial's geometry is not known".to_owned()),
+        Some(u) if 3.0 * u > GROSS => found.push(format!(
+            "the marks leave {:.2} % of the scale uncertain; show more of them, or look straighter at \
+             the dial",
+            u * 100.0
+        )),
+        Some(_) => {}
     }
     found
 }
