@@ -233,6 +233,7 @@ impl Core {
         });
         self.bound = self.bound.max(bound);
         self.expected = self.expected.max(expected);
+        self.loop_holds(expected).await?;
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
         if checked.volts != from {

@@ -355,6 +355,16 @@ impl Core {
         Ok(())
     }
 
+    /// A drive may go beyond what its arrangement was made for: then the loop meter's range has to
+    /// follow.
+    pub(crate) async fn loop_holds(&mut self, most: Amps) -> Result<(), Fault> {
+        let over_sense = self.sense_ohms().map_or(Volts::ZERO, |sense| most * sense);
+        if over_sense.get() > self.loop_range {
+            self.set_loop_range(over_sense).await?;
+        }
+        Ok(())
+    }
+
     pub(crate) async fn set_loop_range(&mut self, largest: Volts) -> Result<(), Fault> {
         let range = self.rig.loop_meter.range_for(largest).full_scale;
         if range != self.loop_range
