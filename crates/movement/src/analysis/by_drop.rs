@@ -32,6 +32,9 @@ pub(super) const NO_CURRENT: &str =
     "almost the whole supply voltage stands across the terminals: no current flows";
 /// Rests needed for a slope.
 const LEAST: usize = 4;
+/// How far apart their currents have to be, as a share of the largest: between rests closer together a
+/// few microvolts of thermal EMF turn the line by more than its scatter shows.
+const APART: f64 = 0.3;
 
 /// The warming of the coil, as fitted.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -50,7 +53,7 @@ pub(super) struct Slope {
 /// Works out the slope.
 pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
     let rests = best_group(data);
-    if rests.len() < LEAST {
+    if rests.len() < LEAST || !apart(&rests) {
         return idle_slope(data);
     }
     let points: Vec<(f64, f64)> = rests
@@ -175,6 +178,15 @@ fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
     let same = zeros.filter(|zero| best.first().is_some_and(|first| key(first) == key(zero)));
     best.extend(same.collect::<Vec<_>>());
     best
+}
+
+/// Whether the currents of these rests lie far enough apart for a slope.
+fn apart(rests: &[&Observation]) -> bool {
+    let currents = rests.iter().filter_map(|o| current(o));
+    let (low, high) = currents.fold((f64::MAX, f64::MIN), |(low, high), current| {
+        (low.min(current), high.max(current))
+    });
+    high - low >= APART * high.abs().max(low.abs())
 }
 
 /// V = V₀ + R I [+ R k θ I], all rests of one weight.
