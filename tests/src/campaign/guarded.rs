@@ -226,9 +226,9 @@ impl Guarded {
                 "safe after {took:.3} s, computed are {computed:.3} s"
             ));
         }
-        if self.tripped && self.hits.0 > 0 && !self.drives_beside() {
+        if self.trip && self.hits.0 > 0 && !self.drives_beside() {
             broken.push(format!(
-                "{} driven stop contacts though the trip let go",
+                "{} driven stop contacts beside a trip",
                 self.hits.0
             ));
         }
