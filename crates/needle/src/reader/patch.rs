@@ -104,7 +104,8 @@ impl Landmarks {
     }
 
     /// Looks for all landmarks where `rough` has them, until no more of them agree. After a large
-    /// move only a large majority counts: a few neighbours can agree on a wrong turn.
+    /// move only a large majority counts: a few neighbours can agree on a wrong turn, and all marks of
+    /// a scale on one by a division.
     fn again(&self, picture: &Picture, rough: Warp) -> Option<Warp> {
         let mut best = rough;
         for _ in 0..4 {
@@ -119,7 +120,7 @@ impl Landmarks {
         let inside = (self.patches.iter())
             .filter(|patch| window(self.width, self.height, best.apply(patch.at)).is_some())
             .count();
-        (!far || best.used * 10 >= inside * 6).then_some(best)
+        (!far || best.used * 10 >= inside * 7).then_some(best)
     }
 
     /// The warp, when landmarks are looked for where `expected` says.

@@ -3,7 +3,7 @@
 
 use super::solve::{Residuals, solve};
 use super::stroke::Pivot;
-use super::view::{Lens, UNKNOWNS, View, angle_of, wrap};
+use super::view::{HEIGHT, Lens, UNKNOWNS, View, angle_of, wrap};
 use nalgebra::{DMatrix, DVector, Vector2};
 
 /// A mark as seen: two points of its middle line, and its end on the common circle.
@@ -40,9 +40,6 @@ pub(crate) struct Plane {
 /// picture's width, and of the radial term about zero.
 const FOCAL: f64 = 0.24;
 const RADIAL: f64 = 0.02;
-/// Height of a needle above its dial and that height's standard deviation, in dial radii: 1 to 3 mm on
-/// dials of 30 to 80 mm radius (common practice).
-const HEIGHT: (f64, f64) = (0.035, 0.02);
 /// By how much a scale's centre misses the needle's axis, in dial radii, as a standard deviation: a
 /// tenth of a millimetre on the usual dial (common practice).
 const ECCENTRIC: f64 = 0.002;

@@ -7,6 +7,7 @@ use super::setup::{DialSetup, Radial};
 use super::table::{Layout, Table};
 use super::trace::Trace;
 use super::view::{Lens, View, angle_of, polar, wrap};
+use super::warp::Warp;
 use nalgebra::{DMatrix, Matrix2, Vector2};
 
 /// How far the table goes beyond zero and full scale: share of the arc, and the most in radians.
@@ -133,6 +134,21 @@ impl Dial {
             };
         }
         self
+    }
+
+    /// How far the needle's axis may appear beside where it was set up, in pixels, once the camera has
+    /// moved: one that slides sees what stands above the plane move on it.
+    pub(crate) fn aside(&self, warp: &Warp) -> f64 {
+        let axis = self.lens.project(self.hub.at);
+        (warp.apply(axis) - axis).norm() * self.view.parallax()
+    }
+
+    /// Standard uncertainty of the needle's angle, in radians, from what is not known of the picture's
+    /// move.
+    pub(crate) fn turned(&self, trace: &Trace, warp: &Warp) -> f64 {
+        let tip = self.hub.at + polar(self.angle(trace), self.reach / self.scale);
+        let (axis, tip) = (self.lens.project(self.hub.at), self.lens.project(tip));
+        warp.sigma_across(axis, tip) / (tip - axis).norm().max(1.0)
     }
 
     /// Angle of the needle from its trace.

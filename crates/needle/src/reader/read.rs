@@ -143,7 +143,7 @@ impl Reader {
             tone: self.tone,
             warp,
             window: self.window(),
-            prior: self.prior(),
+            prior: self.prior(&warp),
         };
         let trace = look.trace()?;
         judge(&trace)?;
@@ -157,17 +157,17 @@ impl Reader {
         }
     }
 
-    fn prior(&self) -> Option<f64> {
+    /// How well the line's place at the pivot is known beforehand, in pixels.
+    fn prior(&self, warp: &Warp) -> Option<f64> {
         match &self.scale {
-            Scale::Radial(_) => Some(self.hub.max(0.05)),
+            Scale::Radial(dial) => Some(self.hub.max(0.05).hypot(dial.aside(warp))),
             Scale::Straight(_) => None,
         }
     }
 
     fn seen(&self, trace: &Trace, warp: &Warp) -> Seen {
-        let drift = 0.5 * warp.rms / (warp.used.max(1) as f64).sqrt();
-        // Rows are not independent: blur, compression and the needle's own edge join them.
-        let rows = 2.0;
+        // Rows are not independent: compression and the needle's own edge join them, and blur the more.
+        let rows = 2.0 * trace.width.max(1.0).powi(2);
         let (deflection, line, hub, drift) = match &self.scale {
             Scale::Radial(dial) => {
                 let arc = dial.arc().abs();
@@ -176,13 +176,14 @@ impl Reader {
                     dial.deflection(dial.angle(trace)),
                     slope / arc,
                     0.3 * self.hub / dial.scale / arc,
-                    drift / dial.scale / arc,
+                    dial.turned(trace, warp) / arc,
                 )
             }
             Scale::Straight(rail) => {
                 let (deflection, per_pixel) = rail.deflection(trace);
                 let line = (rows.sqrt() * trace.fit.sigma_at(rail.level())) * per_pixel;
-                (deflection, line, 0.0, drift * per_pixel)
+                let drift = rail.shifted(trace, warp) * per_pixel;
+                (deflection, line, 0.0, drift)
             }
         };
         let geometry = at(&self.geometry, deflection);

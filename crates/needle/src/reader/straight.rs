@@ -14,6 +14,8 @@ use super::stroke::Stroke;
 use super::table::{Layout, Table};
 use super::trace::Trace;
 use super::unroll::{Blob, Grid, Ink, Unrolled};
+use super::view::HEIGHT;
+use super::warp::Warp;
 use nalgebra::{Matrix3, Vector2, Vector3};
 use serde::{Deserialize, Serialize};
 
@@ -324,6 +326,18 @@ impl Rail {
         Table::new(layout, plate, |s, row| {
             origin + way * s + needle * rows[row]
         })
+    }
+
+    /// Standard uncertainty of the needle's place along the scale, in pixels, from what is not known of the
+    /// picture's move, and from how the needle moves before its scale when the camera slides.
+    pub(crate) fn shifted(&self, trace: &Trace, warp: &Warp) -> f64 {
+        let way = Vector2::from(self.straight.way);
+        let at = Vector2::from(self.straight.origin) + way * trace.peak;
+        let moved = (warp.apply(at) - at).dot(&way).abs();
+        let away = warp.width() / (self.length() / 2.0);
+        let (height, spread) = HEIGHT;
+        warp.sigma_along(at, way)
+            .hypot(moved * height.hypot(spread) / away)
     }
 
     /// Half the way over which edges are looked for, in pixels.

@@ -9,6 +9,10 @@ use serde::{Deserialize, Serialize};
 /// Numbers that describe a view.
 pub(crate) const UNKNOWNS: usize = 8;
 
+/// Height of a needle above its dial and that height's standard deviation, in dial radii: 1 to 3 mm on
+/// dials of 30 to 80 mm radius (common practice).
+pub(crate) const HEIGHT: (f64, f64) = (0.035, 0.02);
+
 /// A view of a plane.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct View {
@@ -103,6 +107,12 @@ impl View {
             radial: self.radial,
             middle: middle(self.size),
         }
+    }
+
+    /// By how many pixels a needle of the usual height may move on its dial with each pixel by which the
+    /// picture moves when its camera slides.
+    pub(crate) fn parallax(&self) -> f64 {
+        (HEIGHT.0 + HEIGHT.1) / Vector3::from(self.place).norm()
     }
 
     /// Angle between the line of sight to the origin and the plane's normal, in radians.
