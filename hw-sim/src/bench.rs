@@ -55,6 +55,8 @@ pub struct Bench {
     pub(crate) trace: Trace,
     pub(crate) faults: Vec<Course>,
     pub(crate) trip: Option<Trip>,
+    /// Setting of the switch unit's analog output, V.
+    pub(crate) output: f64,
     pub(crate) peak_power: [f64; ELEMENTS],
     /// Lines of text received by all instruments together.
     pub(crate) lines: u64,
@@ -131,6 +133,7 @@ impl Bench {
             trace: Trace::default(),
             faults: Vec::new(),
             trip: None,
+            output: 0.0,
             peak_power: [0.0; ELEMENTS],
             lines: 0,
         };

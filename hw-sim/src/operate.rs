@@ -5,7 +5,8 @@ use crate::camera::{Exposed, Look};
 use crate::faults::{Kind, Place};
 use crate::queue::Event;
 use crate::relay::LONGEST_MOVE;
-use crate::wiring::{CHANNELS, SHORT};
+use crate::trip::HELD;
+use crate::wiring::CHANNELS;
 
 /// Steps in which a knob is turned.
 const TURNS: u32 = 200;
@@ -63,7 +64,7 @@ impl Bench {
     /// Energises (or not) relays of these indices; each moves in its own time.
     pub(crate) fn switch(&mut self, relays: &[usize], on: bool) {
         for &relay in relays {
-            if on && relay == SHORT && self.tripped() {
+            if on && HELD.contains(&relay) && self.tripped() {
                 continue;
             }
             let course = self.wiring.relays[relay].command(on, self.now, &mut self.moves);

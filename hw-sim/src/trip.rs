@@ -1,8 +1,11 @@
 //! The hardware trip: a comparator across the sense element that takes the coil voltage from the
-//! short, so that it closes, without asking anybody.
+//! short, so that it closes, and from the source contact, so that it opens, without asking anybody.
 
 use crate::bench::Bench;
-use crate::wiring::SHORT;
+use crate::wiring::{SHORT, SOURCE};
+
+/// Relays whose coils it holds. The short alone diverts little from a movement of a few milliohms.
+pub(crate) const HELD: [usize; 2] = [SHORT, SOURCE];
 
 /// A fitted trip.
 #[derive(Debug, Clone, Copy)]
@@ -14,11 +17,23 @@ pub(crate) struct Trip {
 }
 
 impl Bench {
-    /// Fits a trip that closes the short for good once the sense element carries more than `level`
-    /// volts.
+    /// Fits a trip that lets go for good once there are more than `level` volts across the sense element, or what the switch unit's analog output is set to from then on.
     pub fn fit_trip(&mut self, level: f64) {
         let tripped = false;
         self.trip = Some(Trip { level, tripped });
+    }
+
+    /// Sets the level of a trip, V. Without one the output that would set it leads nowhere.
+    pub(crate) fn set_trip_level(&mut self, level: f64) {
+        self.output = level;
+        if let Some(trip) = &mut self.trip {
+            trip.level = level;
+        }
+    }
+
+    /// What was last set, V.
+    pub(crate) fn trip_level(&self) -> f64 {
+        self.output
     }
 
     /// Whether the trip has let go.
@@ -33,8 +48,7 @@ impl Bench {
         };
         let across = self.drive.sense.at(self.volts(self.now), self.emf());
         if across.abs() > trip.level {
-            // First, so that the release below is not held back by it.
-            self.switch(&[SHORT], false);
+            self.switch(&HELD, false);
             let tripped = true;
             self.trip = Some(Trip { tripped, ..trip });
         }
@@ -67,8 +81,42 @@ mod tests {
         let with = run_away(Some(0.6));
         assert_eq!(with.stop_hits, 0);
         assert!(with.peak_deflection < 1.0, "{}", with.peak_deflection);
-        // The short is 0.1 Ω at most beside 2 kΩ; a needle on its way back drives a little itself.
+        // The source contact is open; a needle on its way back drives a little itself.
         assert!(with.current < 0.01 * 150e-6, "{}", with.current);
+    }
+
+    /// What it has let go stays so, whatever is commanded: the source contact open, the short closed.
+    #[test]
+    fn a_trip_lets_short_and_source_contact_go() {
+        let mut bench = connected("heron", 3, 0..10);
+        bench.fit_trip(0.6);
+        set(&mut bench, 1.3);
+        bench.advance(SECOND);
+        bench.run_away();
+        bench.advance(2 * SECOND);
+        assert!(bench.tripped());
+        for relay in crate::trip::HELD {
+            bench.switch(&[relay], true);
+        }
+        bench.advance(3 * SECOND);
+        assert!(!bench.wiring.relays[crate::wiring::SOURCE].closed());
+        assert!(bench.wiring.relays[crate::wiring::SHORT].closed());
+    }
+
+    #[test]
+    fn a_level_that_is_set_counts_from_then_on() {
+        let mut bench = connected("heron", 3, 0..10);
+        bench.fit_trip(0.6);
+        set(&mut bench, 1.3);
+        bench.advance(SECOND);
+        let across = bench.drive.sense.at(bench.volts(bench.now), bench.emf());
+        bench.set_trip_level(across * 1.05);
+        bench.advance(2 * SECOND);
+        assert!(!bench.tripped());
+        bench.set_trip_level(across * 0.95);
+        set(&mut bench, 1.299);
+        bench.advance(3 * SECOND);
+        assert!(bench.tripped());
     }
 
     #[test]

@@ -2,10 +2,12 @@
 
 use evidence::Observation;
 use guard::{Fault as Ended, Refusal, Rig};
-use hw_sim::{Bench, Condition, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench, Truth};
+use hw_sim::{
+    Bench, Class, Condition, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench, Truth,
+};
 use needlerig::session::{Order, PICTURELESS_RIG, Simulated, simulated};
 use needlerig_tests::campaign::Tap;
-use needlerig_tests::campaign::guarded::Compare;
+use needlerig_tests::campaign::guarded::{Compare, guarded};
 use procedure::{Depth, Outcome, Stopped};
 use quantity::Amps;
 use std::sync::{Arc, Mutex};
@@ -23,8 +25,12 @@ fn run_with(movement: &MovementSpec, rig: &str, fault: Fault) -> (Simulated, Vec
 }
 
 fn run_plan(movement: &MovementSpec, rig: &str, plan: &Faults) -> (Simulated, Vec<Observation>) {
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::faulty(movement, 7, plan)));
+    let mut bench = Bench::faulty(movement, 7, plan);
     let rig = Arc::new(Rig::parse(rig, "simulated.toml").unwrap());
+    if let Some(trip) = rig.protection.trip {
+        bench.fit_trip(trip.level.get());
+    }
+    let bench: SharedBench = Arc::new(Mutex::new(bench));
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order = Order::new(rig, Depth::Quick, stop);
     let tap = Tap::default();
@@ -67,6 +73,44 @@ fn a_rig_that_no_longer_drives_anything_ends_the_run() {
             let after = done.truth.safe_after.unwrap();
             assert!(after < 1.5, "{broken:?}: {after} s");
         }
+    }
+}
+
+/// The supply's whole voltage drives little more than full scale here, or a reversed needle with a few
+/// microamperes: far less than a trip of fixed level lets pass, which must leave the top of every range
+/// alone. One that follows what may flow lets go.
+#[test]
+fn a_trip_that_follows_cuts_off_what_the_full_voltage_drives_before_a_stop() {
+    let mut without = 0;
+    for seed in [
+        1_582_589_949_432_411,
+        2_190_066_314_177_838,
+        4_989_525_955_674_834,
+        5_619_070_245_396_506,
+        8_883_954_085_829_869,
+    ] {
+        without += guarded(seed, Class::Energy, false).unwrap().hits.0;
+        let with = guarded(seed, Class::Energy, true).unwrap();
+        assert_eq!(
+            (with.hits.0, with.broken.len()),
+            (0, 0),
+            "{seed}: {}",
+            with.words
+        );
+    }
+    assert!(without >= 3, "{without}");
+}
+
+/// Where nothing runs away it never lets go, and the result is as good as without.
+#[test]
+fn a_trip_that_follows_lets_the_run_go_on() {
+    let follows = "trip = \"0.27 V\"\ntrip_level = { channel = 301, lowest = \"1 mV\", \
+         resolution = \"0.1 mV\", accuracy = \"1 %\" }";
+    let rig = PICTURELESS_RIG.replacen("# trip = \"0.5 V\"", follows, 1);
+    for movement in ["gossamer", "heron", "sorrel", "teasel", "causeway"] {
+        let (done, _) = run_plan(&hw_sim::find(movement).unwrap(), &rig, &Faults::default());
+        let end = done.end.as_ref().unwrap();
+        assert_eq!(end.plan, Some(Ok(Outcome::Complete)), "{movement}");
     }
 }
 

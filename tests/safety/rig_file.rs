@@ -71,6 +71,37 @@ fn a_dialect_that_usb_can_not_carry_is_refused() {
 }
 
 #[test]
+fn a_trip_that_cannot_follow_is_told() {
+    let level = "trip_level = { channel = 301, lowest = \"1 mV\", resolution = \"0.1 mV\", accuracy = \"1 %\" }";
+    let fitted = format!("trip = \"0.5 V\"\n{level}");
+    let with = |lines: &str| SIMULATED_RIG.replacen("# trip = \"0.5 V\"", lines, 1);
+    Rig::parse(&with(&fitted), "rig.toml").unwrap();
+    for (lines, says) in [
+        (level.to_owned(), "give [protection] trip as well"),
+        (
+            fitted.replacen("1 mV", "0.6 V", 1),
+            "must lie below the highest",
+        ),
+        (fitted.replacen("1 mV", "0.9 mV", 1), "steps"),
+        (fitted.replacen("1 %", "30 %", 1), "between"),
+        (fitted.replacen("0.1 mV", "0 mV", 1), "above zero"),
+    ] {
+        let error = wrong("# trip = \"0.5 V\"", &lines);
+        assert!(error.message.contains(says), "{error}");
+    }
+    // Relay boards have no analog output.
+    let text = with(&fitted).replacen(
+        "dialect = \"scpi-switch\"",
+        "dialect = \"modbus-switch\"",
+        1,
+    );
+    let error = Rig::parse(&text, "rig.toml").unwrap_err();
+    assert_points_into(&error, &text);
+    assert!(error.message.contains("can't set a level"), "{error}");
+    assert!(error.source_line.contains("trip_level"), "{error}");
+}
+
+#[test]
 fn a_camera_is_told_by_its_source() {
     let folder = Path::new("rigs");
     let device = CameraSource::Device("/dev/video0".into());

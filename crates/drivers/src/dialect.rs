@@ -126,6 +126,16 @@ pub struct Dialect {
     pub words: Words,
 }
 
+impl Dialect {
+    /// Whether it is one of a switch unit that has an analog output.
+    pub fn sets_levels(&self) -> bool {
+        match &self.words {
+            Words::Switch(words) => words.set_level.is_some() && words.level.is_some(),
+            _ => false,
+        }
+    }
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct File {

@@ -385,14 +385,14 @@ impl Supply {
 /// A number at an instrument's resolution, written without an exponent: a line that is cut off
 /// on its way then never says more than was meant.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Fixed {
-    value: f64,
+pub(crate) struct Fixed {
+    pub(crate) value: f64,
     places: usize,
 }
 
 impl Fixed {
     /// `value` cut to a multiple of `step`, towards zero.
-    fn cut(value: f64, step: f64) -> Self {
+    pub(crate) fn cut(value: f64, step: f64) -> Self {
         let places = (0..=12).find(|places| {
             let scaled = step * 10f64.powi(*places);
             scaled >= 0.5 && (scaled - scaled.round()).abs() <= 1e-9 * scaled

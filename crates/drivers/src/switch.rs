@@ -6,8 +6,10 @@ use crate::dialect::{Dialect, Kind, Words};
 use crate::error::DriverError;
 use crate::link::{Link, LinkState};
 use crate::session::Session;
+use crate::supply::Fixed;
 use crate::text::parse_bools;
 use crate::words::Template;
+use quantity::Volts;
 use serde::Deserialize;
 
 /// What a relay unit says: the `[switch]` table of a dialect.
@@ -30,6 +32,10 @@ pub struct SwitchWords {
     /// How a command names channels.
     #[serde(default)]
     pub form: ChannelForm,
+    /// Sets an analog output of the unit; value and channel stand in the braces, with a comma between.
+    pub set_level: Option<Template>,
+    /// Asks for the setting of an analog output.
+    pub level: Option<Template>,
 }
 
 impl SwitchWords {
@@ -251,6 +257,54 @@ impl Switch {
             }
         }
         Ok(states)
+    }
+
+    /// Sets the analog output on `channel` to `level`, cut to a multiple of `step`, towards zero.
+    ///
+    /// # Errors
+    /// When the unit's dialect has no words for such an output, its read-back differs by more than
+    /// a step, or as the link has it.
+    pub async fn set_level(
+        &mut self,
+        channel: u32,
+        level: Volts,
+        step: Volts,
+    ) -> Result<Volts, DriverError> {
+        let (session, words) = match &mut self.unit {
+            Unit::Lines(session, words) => (session, words),
+            Unit::Frames(board) => {
+                return Err(DriverError::OutOfRange {
+                    instrument: board.name().to_owned(),
+                    what: "analog output",
+                    value: channel.to_string(),
+                    allowed: "none: a relay board has no such output".to_owned(),
+                });
+            }
+        };
+        let (Some(set), Some(ask)) = (&words.set_level, &words.level) else {
+            return Err(session.unsupported("switch.set_level"));
+        };
+        let sent = Fixed::cut(level.get(), step.get());
+        let output = words.form.write(&[channel]);
+        session.set(set, &format!("{sent},{output}")).await?;
+        let mut question = String::new();
+        session.write(ask, &output, &mut question)?;
+        let reply = session.ask(&question).await?;
+        let got = reply
+            .trim()
+            .parse::<f64>()
+            .ok()
+            .filter(|got| got.is_finite());
+        let got = got.ok_or_else(|| session.unexpected(&question, &reply, "a voltage"))?;
+        if (got - sent.value).abs() > step.get() * 1.001 {
+            return Err(DriverError::ReadBack {
+                instrument: session.name().to_owned(),
+                command: set.text().to_owned(),
+                set: format!("{sent} V"),
+                got: format!("{got} V"),
+            });
+        }
+        Ok(Volts::new(got))
     }
 
     /// Waits until the unit has carried out earlier commands. Some answer at once, so the

@@ -7,6 +7,7 @@ mod common;
 use common::instrument::{dialect, recovery, script};
 use common::{Player, Step, answers, hears, play, says};
 use drivers::{DriverError, Link, LinkState, Switch};
+use quantity::Volts;
 use std::time::Duration;
 
 async fn switch(steps: Vec<Step>) -> (Switch, Player) {
@@ -45,6 +46,31 @@ async fn a_switch_from_end_to_end() {
     assert!(matches!(error, DriverError::OutOfRange { .. }), "{error}");
     drop(switch);
     player.finish("switch").await;
+}
+
+/// What was read back counts, cut to the steps of the output; another value, or none, is an error.
+#[tokio::test(start_paused = true)]
+async fn the_level_of_an_output_is_set_and_read_back() {
+    for (reply, taken) in [
+        ("+2.13000000E-02", true),
+        ("+2.20000000E-02", false),
+        ("", false),
+    ] {
+        let (mut switch, player) = switch(script(&[
+            &[hears(":SOUR:VOLT 0.0213,(@301)")],
+            &answers(":SOUR:VOLT? (@301)", reply),
+        ]))
+        .await;
+        let level = switch
+            .set_level(301, Volts::new(0.021_37), Volts::new(1e-4))
+            .await;
+        assert_eq!(level.is_ok(), taken, "{level:?}");
+        if let Ok(level) = level {
+            assert_eq!(level, Volts::new(0.0213));
+        }
+        drop(switch);
+        player.finish(reply).await;
+    }
 }
 
 #[tokio::test(start_paused = true)]

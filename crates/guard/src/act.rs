@@ -69,6 +69,7 @@ impl Core {
         let idle = self.rig.supply.highest(Volts::ZERO, Volts::ZERO) / loop_low(&self.rig, &next);
         self.bound = self.bound.max(idle * falsified.current);
         self.expected = self.expected.max(idle);
+        self.trip_follows(next.range.sense, idle).await?;
         self.connect(&next, same_loop).await?;
         self.set_drop_range(next.largest_drop).await?;
         self.expected = idle;
@@ -234,6 +235,10 @@ impl Core {
         self.bound = self.bound.max(bound);
         self.expected = self.expected.max(expected);
         self.loop_holds(expected).await?;
+        let sense = self.state.arrangement.as_ref().map(|a| a.range.sense);
+        if let Some(sense) = sense {
+            self.trip_follows(sense, self.expected).await?;
+        }
         // It may still be on its way down from somewhere higher.
         let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
         if checked.volts != from {
@@ -278,6 +283,9 @@ impl Core {
             self.bound = bound;
         }
         self.expected = expected;
+        if let Some(sense) = sense {
+            self.trip_follows(sense, expected).await?;
+        }
         let mut report = self.report(ticks);
         report.cut_short = cut_short;
         Ok(report)

@@ -45,6 +45,8 @@ impl Core {
         let output = &mut self.bench.instruments.output;
         let armed = Armed::new(&drive, Volts::ZERO, output.epoch(), &self.watched)?;
         self.bound = self.bound.max(drive.bound);
+        self.trip_follows(next.range.sense, drive.bound).await?;
+        let output = &mut self.bench.instruments.output;
         output.raise(armed, set).await?;
         self.state.volts = set;
         let read = match self.rig.probed_by_hand() {

@@ -99,6 +99,8 @@ pub(crate) struct Core {
     pub near_full_scale: f64,
     pub drop_range: f64,
     pub loop_range: f64,
+    /// Level at which a trip stands that can be set.
+    pub trip_level: Volts,
 }
 
 /// A proposal on its way to the guard, with the place for the answer.
@@ -122,6 +124,7 @@ pub struct Ending {
 impl Core {
     pub fn new(rig: Rig, bench: Bench, stop: watch::Receiver<bool>, watched: Watched) -> Self {
         let heaviest = rig.review().heaviest;
+        let trip_level = rig.protection.trip.map_or(Volts::ZERO, |trip| trip.level);
         let person = bench.sight.by_person().then(Asked::default);
         let mut evidence = Evidence::default();
         if person.is_some() {
@@ -163,6 +166,7 @@ impl Core {
             near_full_scale: 0.0,
             drop_range: 0.0,
             loop_range: 0.0,
+            trip_level,
         }
     }
 

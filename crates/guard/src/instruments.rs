@@ -6,6 +6,7 @@ use crate::output::Output;
 use crate::pots::PotCodes;
 use crate::rig::{MeterSpec, Rig};
 use crate::safe::{SafeReport, found_energised, make_safe, meters_to_volts};
+use crate::trip;
 use crate::watcher::{Brief, Heart, Twins, Watched, Watching};
 use drivers::{Dialect, Link, Meter, Pots, Resource, Serial, Supply, Switch};
 use std::os::fd::OwnedFd;
@@ -70,6 +71,7 @@ impl Instruments {
             let text = format!("the rig could not be made safe at the start: {why}");
             return Err(Fault::Instrument(text));
         }
+        trip::highest(rig.protection.trip, switch).await?;
         self.pots = open_pots(rig, wires).await?;
         let brief = Brief::new(rig, output.identity(), switch.identity());
         let (heart, watched) = Heart::start(watching, brief, twins).await?;

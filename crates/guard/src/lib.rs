@@ -30,6 +30,7 @@ mod safe;
 mod state;
 mod suspects;
 mod trial;
+mod trip;
 mod watch;
 mod watcher;
 mod wiring;
@@ -46,7 +47,7 @@ pub use crate::rest::{Stillness, Tick, stillness};
 pub use crate::rig::{
     CameraSettings, CameraSource, CameraSpec, Element, Finding, Lead, Limits, MeterSpec, Part,
     Path, PersonSpec, Pot, PotBank, Protection, Range, ReaderSpec, Review, Rig, RigError,
-    SupplySpec, SwitchSpec,
+    SupplySpec, SwitchSpec, Trip, TripLevel,
 };
 pub use crate::safe::SafeReport;
 pub use crate::state::{Arrangement, State};

@@ -7,6 +7,7 @@ mod pots;
 mod range;
 mod reader;
 mod review;
+mod trip;
 mod validate;
 
 pub use file::RigError;
@@ -15,6 +16,7 @@ pub use pots::{Pot, PotBank};
 pub use range::Range;
 pub use reader::{CameraSettings, CameraSource, CameraSpec, PersonSpec, ReaderSpec};
 pub use review::{Finding, Review};
+pub use trip::{Trip, TripLevel};
 
 use drivers::{Resource, Serial};
 use evidence::{Element as StatedElement, MeterRange, RigStatement};
@@ -222,9 +224,8 @@ pub struct Protection {
     pub emergency_stop: bool,
     /// A dead-man in the coil supply.
     pub coil_dead_man: bool,
-    /// A hardware comparator that closes the short, and the voltage across the sense element, V, above
-    /// which it does.
-    pub trip: Option<Volts>,
+    /// A hardware comparator that closes the short.
+    pub trip: Option<Trip>,
 }
 
 /// A checked rig.
@@ -290,7 +291,7 @@ impl Rig {
     }
 
     /// All relay channels that have a job.
-    pub(crate) fn channels(&self) -> Vec<u32> {
+    pub fn channels(&self) -> Vec<u32> {
         let banks = self
             .series
             .iter()

@@ -48,8 +48,13 @@ impl Core {
         let Ok(checked) = known.drive(&state, target, Seconds::ZERO) else {
             return Ok(());
         };
-        self.set_loop_range(self.rig.supply.highest(checked.volts, Volts::ZERO))
-            .await?;
+        // All of it lies across the open sense contact, where a trip looks.
+        let most = self.rig.supply.highest(checked.volts, Volts::ZERO);
+        if (self.rig.protection.trip).is_some_and(|trip| most * HIDDEN > trip.level) {
+            return Ok(());
+        }
+        self.trip_above(most).await?;
+        self.set_loop_range(most).await?;
         self.bound = self.bound.max(checked.bound);
         self.expected = self.expected.max(checked.bound);
         let instruments = &mut self.bench.instruments;

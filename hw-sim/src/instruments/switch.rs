@@ -1,12 +1,18 @@
 //! The relay unit's commands.
 
 use super::desk::{Both, CLS, Desk, Do, ERR, ESR, IDN, OPC, STB, Text, only};
+use super::numbers::scientific;
 use crate::wiring::Wiring;
 use scpi::error::{ErrorCode, Result};
 use scpi::parser::expression::channel_list::{ChannelList, Token};
 use scpi::parser::parameters::Parameters;
 use scpi::tree::prelude::{Context, Node};
 use scpi::{Branch, Leaf, Root};
+
+/// Channel of the analog output.
+const OUTPUT: isize = 301;
+/// Its largest voltage, V.
+const HIGHEST: f64 = 12.0;
 
 const TREE: Node<Desk> = Root![
     Leaf!(b"*IDN" => &IDN),
@@ -18,7 +24,8 @@ const TREE: Node<Desk> = Root![
     Branch!(b"ROUTe";
         Leaf!(b"CLOSe" => &CLOSE),
         Leaf!(b"OPEN" => &OPEN)
-    )
+    ),
+    Branch!(b"SOURce"; Leaf!(b"VOLTage" => &LEVEL))
 ];
 
 /// Runs one line.
@@ -68,6 +75,36 @@ const CLOSE: Both = Both(
         response.data(Text(&text)).finish()
     },
 );
+
+/// The analog output, which sets the level of a trip.
+const LEVEL: Both = Both(
+    |desk, parameters| {
+        let level: f64 = parameters.next_data()?;
+        if !(0.0..=HIGHEST).contains(&level) {
+            return Err(ErrorCode::DataOutOfRange.into());
+        }
+        output(only(parameters)?)?;
+        desk.bench(|bench| bench.set_trip_level(level));
+        Ok(())
+    },
+    |desk, parameters, mut response| {
+        output(only(parameters)?)?;
+        let mut text = String::new();
+        scientific(&mut text, desk.bench(|bench| bench.trip_level()));
+        response.data(Text(&text)).finish()
+    },
+);
+
+/// Whether a list names the analog output and nothing else.
+fn output(list: ChannelList) -> Result<()> {
+    for item in list {
+        match item.map_err(scpi::error::Error::new)? {
+            Token::ChannelSpec(spec) if isize::try_from(spec)? == OUTPUT => {}
+            _ => return Err(ErrorCode::IllegalParameterValue.into()),
+        }
+    }
+    Ok(())
+}
 
 const OPEN: Do = Do(|desk, parameters| {
     let relays = relays(parameters)?;

@@ -77,10 +77,13 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
     let pool = [Pool::Measurable, Pool::Any][seed as usize % 2];
     let movement = hw_sim::random(seed, pool);
     let rig = Arc::new(rig::random(seed, trip)?);
-    let plan = Faults::random(seed, class);
+    let mut plan = Faults::random(seed, class);
+    // What this rig does not have can't break.
+    let has = |channel: u16| rig.channels().contains(&u32::from(channel));
+    plan.fault.retain(|fault| fault.channel.is_none_or(has));
     let mut bench = Bench::faulty(&movement, seed, &plan);
-    if let Some(level) = rig.protection.trip {
-        bench.fit_trip(level.get());
+    if let Some(trip) = rig.protection.trip {
+        bench.fit_trip(trip.level.get());
     }
     let bench: SharedBench = Arc::new(Mutex::new(bench));
     let (_asks, stop) = tokio::sync::watch::channel(false);

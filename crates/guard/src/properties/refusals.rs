@@ -188,6 +188,14 @@ fn nothing_is_earned_past_a_gap_in_the_ladder() {
     );
 }
 
+/// A trip whose level can be set between these.
+fn follows(highest: &str, lowest: &str) -> String {
+    format!(
+        "trip = \"{highest}\"\ntrip_level = {{ channel = 301, lowest = \"{lowest}\", resolution = \"0.1 mV\", \
+         accuracy = \"1 %\" }}"
+    )
+}
+
 #[test]
 fn what_the_instruments_cannot_keep_fails_the_review() {
     let text = include_str!("../../../../rigs/simulated.toml");
@@ -199,6 +207,9 @@ fn what_the_instruments_cannot_keep_fails_the_review() {
         ("first_touch = \"1 uA\"", "first_touch = \"1 nA\""),
         // It would let go in the middle of a range.
         ("# trip = \"0.5 V\"", "trip = \"0.25 V\""),
+        ("# trip = \"0.5 V\"", &follows("0.25 V", "1 mV")),
+        // Eleven millivolts over 10 kΩ are more than the first touch of 1 µA.
+        ("# trip = \"0.5 V\"", &follows("0.5 V", "11 mV")),
     ] {
         let changed = text.replacen(old, new, 1);
         assert_ne!(text, changed);
@@ -209,6 +220,13 @@ fn what_the_instruments_cannot_keep_fails_the_review() {
     let tripped = text.replacen("# trip = \"0.5 V\"", "trip = \"0.5 V\"", 1);
     let review = Rig::parse(&tripped, "simulated.toml").unwrap().review();
     assert!(review.passed());
+    let following = text.replacen("# trip = \"0.5 V\"", &follows("0.5 V", "9 mV"), 1);
+    assert!(
+        Rig::parse(&following, "simulated.toml")
+            .unwrap()
+            .review()
+            .passed()
+    );
     // Half a volt over 10 kΩ, worked out by hand.
     assert!(review.findings.iter().any(|f| f.text.contains("50.00 µA")));
 }

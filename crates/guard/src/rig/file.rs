@@ -237,6 +237,16 @@ pub(super) struct ProtectionFile {
     #[serde(default)]
     pub coil_dead_man: bool,
     pub trip: Option<Text>,
+    pub trip_level: Option<Spanned<TripLevelFile>>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct TripLevelFile {
+    pub channel: u32,
+    pub lowest: Text,
+    pub resolution: Text,
+    pub accuracy: Text,
 }
 
 /// Turns places in the file into errors, and texts into checked values.

@@ -1,8 +1,7 @@
 //! What a rig file promises, worked out before any current flows.
 
 use super::Rig;
-use super::range::SENSE_TOP;
-use quantity::{Amps, Ohms, Seconds, Volts};
+use quantity::{Amps, Seconds, Volts};
 
 /// One line of a review.
 #[derive(Clone, Debug, PartialEq)]
@@ -44,7 +43,7 @@ impl Rig {
     pub fn review(&self) -> Review {
         let mut findings = vec![self.first_touch(), self.dry_circuit(), self.leakage()];
         findings.extend(self.first_touch_reading());
-        findings.extend(self.trip());
+        findings.extend(self.protection.trip.map(|trip| trip.finding(self)));
         let heaviest = self.ladder(&mut findings);
         let reach = self
             .creep_ranges()
@@ -135,22 +134,6 @@ impl Rig {
         Some(Finding {
             passed: volts >= Volts::milli(1.0) && u <= 0.2,
             text,
-        })
-    }
-
-    /// A trip must leave every range alone, and there is current below its level.
-    fn trip(&self) -> Option<Finding> {
-        let level = self.protection.trip?;
-        let largest = self.sense.iter().map(|sense| sense.ohms);
-        let largest = largest.fold(Ohms::ZERO, Ohms::max);
-        Some(Finding {
-            passed: level > SENSE_TOP,
-            text: format!(
-                "the trip lets go above {level} across the sense element, {} in the {largest} one at \
-                 the least, and ranges use up to {SENSE_TOP}; nothing but the paths' fixed resistors \
-                 holds a smaller current",
-                level / largest
-            ),
         })
     }
 

@@ -1,7 +1,9 @@
 //! From the file's shape to a checked [`Rig`].
 
-use super::file::{ElementFile, MeterFile, ProtectionFile, Reader, RigFile, Text};
-use super::{Element, Limits, MeterSpec, Path, Protection, Rig, RigError, SupplySpec, SwitchSpec};
+use super::file::{ElementFile, MeterFile, Reader, RigFile, Text};
+use super::{
+    Element, Limits, MeterSpec, Path, Protection, Rig, RigError, SupplySpec, SwitchSpec, Trip,
+};
 use drivers::{Dialect, Resource};
 use evidence::MeterRange;
 use quantity::{Amps, Ohms, Seconds, Volts, Watts};
@@ -28,15 +30,17 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
     }
     let pots = super::pots::bank(&reader, &parsed, &supply)?;
     let folder = std::path::Path::new(file).parent();
-    usb_carries_dialects(
-        &reader,
-        &parsed,
-        folder.map(|folder| folder.join("dialects")).as_deref(),
-    )?;
+    let dialects = folder.map(|folder| folder.join("dialects"));
+    usb_carries_dialects(&reader, &parsed, dialects.as_deref())?;
+    let protection = Protection {
+        emergency_stop: parsed.protection.emergency_stop,
+        coil_dead_man: parsed.protection.coil_dead_man,
+        trip: Trip::read(&reader, &parsed, dialects.as_deref())?,
+    };
     Ok(Rig {
         name: parsed.name.as_ref().clone(),
         text: text.to_owned(),
-        dialects: folder.map(|folder| folder.join("dialects")),
+        dialects,
         simulated: parsed.simulated,
         supply,
         drop_meter: meter(&reader, &parsed.meters.drop)?,
@@ -54,18 +58,7 @@ pub(super) fn rig(text: &str, file: &str) -> Result<Rig, RigError> {
             parsed.simulated,
         )?,
         limits: limits(&reader, &parsed)?,
-        protection: protection(&reader, &parsed.protection)?,
-    })
-}
-
-fn protection(reader: &Reader<'_>, file: &ProtectionFile) -> Result<Protection, RigError> {
-    let trip = file.trip.as_ref();
-    Ok(Protection {
-        emergency_stop: file.emergency_stop,
-        coil_dead_man: file.coil_dead_man,
-        trip: trip
-            .map(|level| reader.positive::<Volts>(level))
-            .transpose()?,
+        protection,
     })
 }
 

@@ -25,8 +25,9 @@ const LIMITS: [(&str, &[&str]); 4] = [
     ("earn = \"5 %\"", &["earn = \"5 %\"", "earn = \"8 %\""]),
 ];
 
-/// Level of the trip: ranges use up to 0.26 V.
-const TRIP: &str = "0.27 V";
+/// A trip whose level is set, as one line of a rig file; ranges use up to 0.26 V.
+const TRIP: &str = "trip = \"0.27 V\"\ntrip_level = { channel = 301, lowest = \"1 mV\", \
+     resolution = \"0.1 mV\", accuracy = \"1 %\" }";
 
 /// The rig that belongs to `seed`, with a trip or without.
 ///
@@ -44,7 +45,7 @@ pub fn random(seed: u64, trip: bool) -> Result<Rig, String> {
         text = text.replacen(old, new[roll(new.len())], 1);
     }
     let text = match trip {
-        true => text.replacen("# trip = \"0.5 V\"", &format!("trip = \"{TRIP}\""), 1),
+        true => text.replacen("# trip = \"0.5 V\"", TRIP, 1),
         false => text,
     };
     let rig = Rig::parse(&text, "random.toml").map_err(|error| error.to_string())?;
