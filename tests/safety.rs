@@ -7,6 +7,7 @@ mod digipots;
 mod instruments;
 mod lies;
 mod local;
+mod pace;
 mod planned;
 mod proxy;
 mod reader;

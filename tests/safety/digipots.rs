@@ -2,7 +2,7 @@
 
 use guard::{Fault as Ended, Rig};
 use hw_sim::{Bench, Fault, Faults, Kind, Place, Pool, SharedBench, Truth, find};
-use movement::analysis::analyse;
+use movement::analysis::{Findings, analyse};
 use needlerig::session::{Order, Simulated, simulated};
 use needlerig_tests::campaign::guarded::Compare;
 use procedure::{Depth, Outcome};
@@ -121,24 +121,57 @@ fn a_whole_run_on_potentiometers_finds_the_truth() {
     }
 }
 
-/// With steps of 10 mV, as low-cost supplies have them, the next one is more than is allowed where the
-/// bank may be 30 % off; the run goes on in another range, and learns there how the needle swings.
+/// With steps of 10 mV, as low-cost supplies have them, or 20 mV, the next one may be more than is
+/// allowed where the bank may be 30 % off: then the run goes on with more resistance, until enough is known.
 #[test]
 fn a_coarse_supply_comes_to_a_result_on_potentiometers() {
-    let text = RIG.replacen("resolution = \"0.1 mV\"", "resolution = \"10 mV\"", 1);
-    let rig = Arc::new(Rig::parse(&text, "rig.toml").unwrap());
-    for seed in [5, 6] {
-        let bench = Bench::standard(&find("heron").unwrap(), seed).on_digipots(seed);
-        let bench: SharedBench = Arc::new(Mutex::new(bench));
-        let (_asks, stop) = tokio::sync::watch::channel(false);
-        let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
-        let tap = needlerig_tests::campaign::Tap::default();
-        let run = simulated(&order, &bench, true, Box::new(tap), |_| {}).unwrap();
-        let plan = run.end.unwrap().plan.unwrap();
-        assert!(matches!(plan, Ok(Outcome::Complete)), "{seed}: {plan:?}");
-        // Twice that before it gave up where no step is allowed.
-        assert!(run.lasted.get() < 400.0, "{seed}: {}", run.lasted);
+    for (grid, name, seed) in [
+        ("10 mV", "heron", 2),
+        ("10 mV", "heron", 5),
+        ("10 mV", "gossamer", 1),
+        ("10 mV", "gossamer", 13),
+        ("20 mV", "heron", 10),
+        ("20 mV", "gossamer", 2),
+    ] {
+        let (run, findings) = on_grid(grid, name, seed);
+        let current = findings.full_scale.unwrap();
+        let truth = run.truth.full_scale_current.unwrap();
+        let (found, u) = (current.value(), current.u());
+        assert!(
+            (found - truth).abs() < 3.0 * u,
+            "{grid} {name} {seed}: {found} ± {u}, truly {truth}"
+        );
+        assert!(run.truth.peak_deflection <= 1.02, "{grid} {name} {seed}");
+        // Up to 1,200 s went by where it waited for steps that were not allowed.
+        assert!(run.lasted.get() < 450.0, "{seed}: {}", run.lasted);
     }
+}
+
+/// Steps that are too much for the movement in any range end the run, which says so.
+#[test]
+fn a_supply_too_coarse_for_the_movement_is_told() {
+    let (run, findings) = on_grid("200 mV", "heron", 1);
+    let plan = run.end.unwrap().plan.unwrap();
+    let reason = plan.unwrap_err().to_string();
+    assert!(reason.contains("one step of the supply, 200"), "{reason}");
+    assert!(findings.full_scale.is_err());
+    assert!(run.truth.safe && run.truth.peak_deflection <= 1.02);
+}
+
+/// A quick run with a supply of such steps.
+fn on_grid(grid: &str, name: &str, seed: u64) -> (Simulated, Findings) {
+    let resolution = format!("resolution = \"{grid}\"");
+    let text = RIG.replacen("resolution = \"0.1 mV\"", &resolution, 1);
+    assert_ne!(text, RIG);
+    let rig = Arc::new(Rig::parse(&text, "rig.toml").unwrap());
+    let bench = Bench::standard(&find(name).unwrap(), seed).on_digipots(seed);
+    let bench: SharedBench = Arc::new(Mutex::new(bench));
+    let (_asks, stop) = tokio::sync::watch::channel(false);
+    let order = Order::new(Arc::clone(&rig), Depth::Quick, stop);
+    let tap = needlerig_tests::campaign::Tap::default();
+    let run = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {}).unwrap();
+    let findings = analyse(&rig.statement(), &tap.take());
+    (run, findings)
 }
 
 /// The file says three times, or a fifth, of what is there: found before the movement is connected.

@@ -111,10 +111,10 @@ impl Known<'_> {
         on_grid(target * ohms, self.rig.supply.resolution)
     }
 
-    fn largest_step(change: Volts, over: Seconds) -> Volts {
-        // The steepest part of an S-shaped ramp is twice its mean slope.
+    fn largest_step(&self, change: Volts, over: Seconds) -> Volts {
+        // The steepest part of an S-shaped ramp is twice its mean slope; the supply's grid is no finer.
         let steps = (over / SET_POINT_EVERY).max(1.0);
-        change.min(change * 2.0 / steps)
+        change.min((change * 2.0 / steps).max(self.rig.supply.resolution))
     }
 
     /// Checks a change of the loop current to `target` along an S-shaped ramp of length `over`.
@@ -140,7 +140,7 @@ impl Known<'_> {
             true => Seconds::ZERO,
             false => over,
         };
-        let step = Self::largest_step(change.max(Volts::ZERO), steps_over);
+        let step = self.largest_step(change.max(Volts::ZERO), steps_over);
         let bound = self.current_high(arrangement, volts, step);
         if change > Volts::ZERO {
             self.within_allowance(arrangement, bound)?;
@@ -308,12 +308,22 @@ impl Known<'_> {
         // What overshoots is the way, and it may begin lower than expected; down there is none.
         let lowest = self.evidence.zero().unwrap_or(0.0) + self.lowest(arrangement, from);
         let way = if to > from { end - lowest } else { 0.0 };
-        let peak = start.max(end + residue * way.max(0.0));
+        let swing = residue * way.max(0.0);
+        let peak = start.max(end + swing.max(self.last_step(arrangement, (from, to), end)));
         let ceiling = self.rig.limits.ceiling;
         if peak > ceiling {
             return Err(Refusal::Overshoot { peak, ceiling });
         }
         Ok(Some(peak))
+    }
+
+    /// How far the needle swings past `end` by the last step of a ramp up alone: however slow it is, the
+    /// supply goes by steps of its grid.
+    fn last_step(&self, arrangement: &Arrangement, (from, to): (Volts, Volts), end: f64) -> f64 {
+        let before = (to - self.rig.supply.resolution).max(from);
+        let before = self.current_high(arrangement, before, Volts::ZERO);
+        let before = self.evidence.deflection_high(before).unwrap_or(end);
+        self.overshoot() * (end - before).max(0.0)
     }
 
     /// The lowest that the needle can swing when the set-point falls.
@@ -363,13 +373,17 @@ impl Known<'_> {
             false if n > 1.4 => 1.0 / (std::f64::consts::PI * n * (n * n - 1.0)),
             _ => 1.0,
         };
-        let step = self.dynamics.map_or(1.0, |d| {
+        ramp.min(self.overshoot())
+    }
+
+    /// How far the needle swings past its new place after a step, as a share of it.
+    fn overshoot(&self) -> f64 {
+        self.dynamics.map_or(1.0, |d| {
             let damping = d.damping * 0.8;
             if damping >= 1.0 {
                 return 0.0;
             }
             (-std::f64::consts::PI * damping / (1.0 - damping * damping).sqrt()).exp()
-        });
-        ramp.min(step)
+        })
     }
 }

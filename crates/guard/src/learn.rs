@@ -5,6 +5,7 @@ use crate::allowance::{Point, SURE_MOTION};
 use crate::check::LoopMeasured;
 use crate::core::Core;
 use crate::fault::Fault;
+use crate::output::TAKEN;
 use crate::proposal::{Halt, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick};
@@ -91,7 +92,9 @@ impl Core {
     /// set-point `set`.
     pub(crate) fn loop_u(&self, reading: Volts, set: Volts) -> f64 {
         let range = self.rig.loop_meter.range_for(Volts::new(self.loop_range));
-        range.gain.max(0.0005) + range.offset / reading.get() + self.rig.supply.resolution / set
+        // Twice of it is as far as the read-back lets the set-point be off.
+        let set_u = self.rig.supply.resolution * (TAKEN / 2.0);
+        range.gain.max(0.0005) + range.offset / reading.get() + set_u / set
     }
 
     /// What a sense element beside its own may hide of the current, as a standard uncertainty of which

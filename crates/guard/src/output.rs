@@ -8,6 +8,8 @@ use drivers::{LinkState, Supply};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, Instant};
 
+/// A set-point that reads back within this share of the supply's step was taken.
+pub(crate) const TAKEN: f64 = 0.6;
 /// So many times within its own time the supply's watchdog hears something.
 const KEPT_ALIVE: u32 = 3;
 /// How long a checked step stays good.
@@ -111,7 +113,7 @@ impl Output {
         let volts = self.volts;
         self.heard = Instant::now();
         let found = self.supply.voltage_set().await?;
-        if (found - volts).abs() > self.resolution * 0.6 {
+        if (found - volts).abs() > self.resolution * TAKEN {
             let (wanted, found) = (volts.to_string(), found.to_string());
             return Err(Fault::ReadBack {
                 what: "supply voltage",

@@ -68,11 +68,7 @@ impl Core {
         if !self.rig.probed_by_hand() {
             return self.tick().await.map(Some);
         }
-        if !arrived {
-            self.pause(crate::check::SET_POINT_EVERY).await?;
-            return Ok(None);
-        }
-        if self.volts() <= Volts::ZERO {
+        if !arrived || self.volts() <= Volts::ZERO {
             return Ok(None);
         }
         if self.owes_answer() {

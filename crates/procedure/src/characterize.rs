@@ -58,15 +58,21 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
     let mut here = hand.settle(Purpose::Rising).await?;
     let mut no_further = 0;
     for _ in 0..14 {
-        if here >= SHOWS_SWINGS && hand.law.exponent().is_some() || no_further == NO_FURTHER {
+        if here >= SHOWS_SWINGS && hand.law.exponent().is_some() {
             break;
+        }
+        if no_further == NO_FURTHER {
+            if !hand.finer_range().await? {
+                break;
+            }
+            no_further = 0;
         }
         let before = hand.current;
         let next = hand.law.current_for(here * 2.2).unwrap_or(Amps::ZERO);
         hand.reach(next).await?;
         hand.drive(next).await?;
         here = hand.settle(Purpose::Rising).await?;
-        // The supply's next step may be a larger one than is allowed.
+        // The supply's next step may be a larger one than is allowed; with more resistance it is smaller.
         no_further = match hand.current > before * 1.002 {
             true => 0,
             false => no_further + 1,

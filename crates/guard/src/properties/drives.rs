@@ -105,6 +105,58 @@ fn without_a_measurement_the_file_alone_counts() {
     );
 }
 
+/// However slow the ramp, each of its steps is one of the supply's own, and overshoots as such.
+#[test]
+fn a_ramp_on_a_coarse_grid_goes_by_its_steps() {
+    let mut rig = unlimited();
+    rig.supply.resolution = Volts::new(0.25);
+    let (evidence, arrangement) = (Evidence::default(), arrangement(&rig, 1));
+    let state = standing(&arrangement, 1.0);
+    let ohms = least(&rig, &arrangement);
+    for (volts, step) in [(3.0, 0.25), (1.25, 0.25), (1.0, 0.0)] {
+        let target = Amps::new((volts + 0.1) / ohms);
+        let drive = known(&rig, &evidence)
+            .drive(&state, target, Seconds::new(60.0))
+            .unwrap();
+        close(drive.volts.get(), volts);
+        close(
+            drive.bound.get(),
+            (volts * 1.0005 + 1e-3 + step * 0.02) / ohms,
+        );
+    }
+}
+
+/// The last of them is a step for the needle as well: an unknown one swings as far again.
+#[test]
+fn the_peak_on_a_coarse_grid() {
+    let mut rig = unlimited();
+    let evidence = seen(0.0, &[0.4, 0.6]);
+    rig.supply.resolution = Volts::new(0.01);
+    let (known, state, ohms) = at_sixty(&rig, &evidence);
+    for (dynamics, share) in [(None, 1.0), (Some(CALM), 0.253_827)] {
+        let known = Known { dynamics, ..known };
+        let drive = known.drive(&state, amps(66.0), Seconds::new(60.0)).unwrap();
+        // The loop was measured along with what the supply was off by.
+        let offset = |volts: f64| {
+            let at = state.volts.get();
+            1e-3 * (at / (at - 1e-3)) * (volts / at - 1.0).abs()
+        };
+        let at = |volts: f64, over: f64| {
+            let amps = (volts + offset(volts) + over) / ohms;
+            evidence.deflection_high(Amps::new(amps)).unwrap()
+        };
+        let end = at(drive.volts.get(), 0.01 * 0.02);
+        let before = at(drive.volts.get() - 0.01, 0.0);
+        let peak = drive.peak.unwrap();
+        assert!(end - before > 0.001, "{end}, {before}");
+        let expected = end + share * (end - before);
+        assert!(
+            (peak - expected).abs() < 1e-6,
+            "{peak}, {expected}, {end}, {before}"
+        );
+    }
+}
+
 #[test]
 fn a_measured_loop_counts_where_it_gives_less() {
     let rig = unlimited();

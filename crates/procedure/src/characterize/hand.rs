@@ -249,6 +249,10 @@ impl Hand {
             return deflection;
         };
         let current = current.abs();
+        if observation.set.supply <= Volts::ZERO {
+            // Less was asked for than the supply's first step gives.
+            self.current = Amps::ZERO;
+        }
         if self.current > Amps::ZERO && current > Amps::ZERO {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
             self.movement = Some(drop / current);
@@ -296,6 +300,21 @@ impl Hand {
             return Ok(());
         }
         self.change_range(range).await
+    }
+
+    /// A range in which the supply's steps make at least a fifth less current each; whether there is one.
+    pub async fn finer_range(&mut self) -> Result<bool, Stopped> {
+        let movement = self.movement.unwrap_or(Ohms::ZERO);
+        let finer =
+            |range: &Range| self.rig.range_low(range) > self.rig.range_low(&self.range) * 1.2;
+        let range = self
+            .rig
+            .range_for(self.current * 2.0, movement, self.heaviest());
+        let Some(range) = range.filter(finer) else {
+            return Ok(false);
+        };
+        self.change_range(range).await?;
+        Ok(true)
     }
 
     /// Another range by way of zero, then back to the current that was flowing.

@@ -10,6 +10,8 @@ use quantity::Amps;
 const TOP: f64 = 1.0125;
 /// Where a repeat starts from.
 const BELOW: f64 = 0.94;
+/// Where it is not worth while to go on from.
+const FAR_BELOW: f64 = 0.8;
 /// How near to the full-scale mark a rest must be.
 const AT_MARK: f64 = 0.006;
 /// How near elsewhere.
@@ -28,7 +30,8 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
         if fits && hand.law.last().is_some_and(|(_, d)| d > 0.18) {
             return Ok(());
         }
-        match hand.range_up_to(top) {
+        let other = hand.range_up_to(top).filter(|_| !fits);
+        match other {
             Some(range) if range.top >= full_scale * 0.98 => {
                 hand.change_range(range).await?;
                 hand.settle(Purpose::Rising).await?;
@@ -69,7 +72,15 @@ pub(super) async fn scale(hand: &mut Hand) -> Result<(), Stopped> {
         hand.say("scale, rising", 0.46 + 0.02 * number as f64).await;
         up(hand, *mark, NEAR_MARK, Purpose::Rising).await?;
     }
-    up(hand, BELOW, NEAR_MARK, Purpose::Rising).await?;
+    let here = up(hand, BELOW, NEAR_MARK, Purpose::Rising).await?;
+    if here < FAR_BELOW {
+        return Err(Stopped::Because(format!(
+            "the needle came to {:.1} % of scale, and no step beyond is permitted: one step of the \
+             supply, {}, may be too much for this movement in any range of this rig",
+            here * 100.0,
+            hand.rig.supply.resolution
+        )));
+    }
     at_full_scale(hand).await?;
     for (number, mark) in marks.iter().rev().enumerate() {
         hand.say("scale, falling", 0.58 + 0.02 * number as f64)
@@ -116,9 +127,11 @@ pub(super) async fn up(
         if target <= hand.current && here > f64::NEG_INFINITY {
             break;
         }
-        hand.drive(target.max(hand.current)).await?;
+        let before = hand.current;
+        hand.drive(target.max(before)).await?;
         here = hand.settle(purpose).await?;
-        if here >= mark - near {
+        // What the supply's next step would bring may be more than is allowed.
+        if here >= mark - near || hand.current < before * 1.0005 {
             break;
         }
     }
