@@ -101,6 +101,27 @@ fn a_trip_that_follows_cuts_off_what_the_full_voltage_drives_before_a_stop() {
     assert!(without >= 3, "{without}");
 }
 
+/// A needle without friction, lightly damped, swings for long: its own voltage comes to the drop at which
+/// the current must be let go, again and again on the way back, while the drop at rest does not.
+#[test]
+fn a_needle_that_swings_by_itself_ends_no_growth_for_ever() {
+    let seed = 4_032_058_873_276_963;
+    let movement = hw_sim::random(seed, hw_sim::Pool::Measurable);
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(&movement, seed)));
+    let rig = Arc::new(Rig::parse(&PICTURELESS_RIG, "simulated.toml").unwrap());
+    let (asks, stop) = tokio::sync::watch::channel(false);
+    let order = Order::new(rig, Depth::Quick, stop);
+    let clock = Arc::clone(&bench);
+    let done = simulated(&order, &bench, true, Box::new(Tap::default()), |_| {
+        if clock.lock().is_ok_and(|bench| bench.truth().time > 1500.0) {
+            asks.send_replace(true);
+        }
+    });
+    let done = done.unwrap();
+    let plan = &done.end.as_ref().unwrap().plan;
+    assert_eq!(plan, &Some(Ok(Outcome::Complete)), "{} s", done.truth.time);
+}
+
 /// Where nothing runs away it never lets go, and the result is as good as without.
 #[test]
 fn a_trip_that_follows_lets_the_run_go_on() {

@@ -15,8 +15,8 @@ const FIRST_RAMP: Seconds = Seconds::new(3.0);
 const ANSWERED: f64 = 2.0;
 /// Growth in one step, at most; ten and more of them go on a second.
 const STEP: f64 = 1.03;
-/// Ramp back to the current that was let go.
-const BACK: Seconds = Seconds::new(2.0);
+/// Ramp back to the current that was let go, at first and at most.
+const BACK: (Seconds, Seconds) = (Seconds::new(2.0), Seconds::new(64.0));
 /// Steps without growth after which the needle must be looked at.
 const STALLED: u32 = 40;
 
@@ -86,6 +86,8 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
     }
     let mut seen: Vec<Tick> = Vec::new();
     let mut stalled = 0;
+    let mut let_go_at = Amps::ZERO;
+    let mut back = BACK.0;
     loop {
         seen.extend(&hand.report.ticks);
         seen.drain(..seen.len().saturating_sub(6));
@@ -99,8 +101,18 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
                 return Ok(End::Moved);
             }
         }
-        if hand.report.quiet_end.is_some() {
-            match let_go(hand).await? {
+        if let Some(reason) = hand.report.quiet_end.clone() {
+            // What a needle gives itself while it swings may have ended growth, and does so again
+            // unless the way back is gentler.
+            back = match hand.current > let_go_at * 1.002 {
+                true => BACK.0,
+                false => back * 2.0,
+            };
+            if back > BACK.1 {
+                return Ok(End::Nothing(reason));
+            }
+            let_go_at = hand.current.max(let_go_at);
+            match let_go(hand, back).await? {
                 Some(end) => return Ok(end),
                 None => continue,
             }
@@ -169,14 +181,14 @@ async fn wiggle(hand: &mut Hand) -> Result<(), Stopped> {
 }
 
 /// Lets the current go and comes back to it; answers how the range ends where growth may not go on.
-async fn let_go(hand: &mut Hand) -> Result<Option<End>, Stopped> {
+async fn let_go(hand: &mut Hand, back: Seconds) -> Result<Option<End>, Stopped> {
     let before = hand.current;
     hand.report = hand.voice.propose(Proposal::LetGo).await?;
     hand.current = Amps::ZERO;
     if let Some(reason) = &hand.report.quiet_end {
         return Ok(Some(End::Nothing(reason.clone())));
     }
-    if !forwards(hand, before, BACK).await? {
+    if !forwards(hand, before, back).await? {
         return Ok(Some(End::Backwards));
     }
     // A needle that no picture shows raises the drop while it moves.
