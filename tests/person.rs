@@ -3,6 +3,7 @@
 
 mod hands;
 mod meters;
+mod mixed;
 mod scripted;
 
 use evidence::Observation;
@@ -114,7 +115,11 @@ fn run_on(rig: Arc<Rig>, movement: &MovementSpec, seed: u64, types: Box<Types>) 
     run_with(rig, Bench::standard(movement, seed), types)
 }
 
-fn run_with(rig: Arc<Rig>, bench: Bench, mut types: Box<Types>) -> Done {
+fn run_with(rig: Arc<Rig>, bench: Bench, types: Box<Types>) -> Done {
+    run_to(Depth::Quick, rig, bench, types)
+}
+
+fn run_to(depth: Depth, rig: Arc<Rig>, bench: Bench, mut types: Box<Types>) -> Done {
     let bench: SharedBench = Arc::new(Mutex::new(bench));
     let (mut person, program) = terminal();
     let needle = Arc::clone(&bench);
@@ -147,7 +152,7 @@ fn run_with(rig: Arc<Rig>, bench: Bench, mut types: Box<Types>) -> Done {
         input: Box::new(program.try_clone().unwrap()),
         output: Box::new(program),
     };
-    let order = Order::new(Arc::clone(&rig), Depth::Quick, stop).asking(terminal, quit);
+    let order = Order::new(Arc::clone(&rig), depth, stop).asking(terminal, quit);
     let tap = Tap::default();
     let run = simulated(&order, &bench, true, Box::new(tap.clone()), |_| {}).unwrap();
     let kept = tap.take();

@@ -475,4 +475,88 @@ mod tests {
         .await;
         assert_eq!(identity, "KESTREL AND LOOM,PS,1,1.0");
     }
+
+    const WHO: &str = "KESTREL AND LOOM,PS,1,1.0";
+
+    /// A session on USB that was identified, and its device.
+    fn usb(
+        answer: impl Fn(usize, &str) -> Vec<&'static str> + Send + 'static,
+        known: bool,
+    ) -> (Dialect, Link, tokio::task::JoinHandle<Vec<String>>) {
+        let mut dialect = Dialect::built_in("scpi-supply").unwrap();
+        let hello = Command::try_from(":SYST:REM".to_owned()).unwrap();
+        let common = dialect.common.as_mut().unwrap();
+        (common.hello, common.clear, common.errors) = (vec![hello], None, None);
+        let (stream, calls, device) = played(true);
+        let device = tokio::spawn(device.play(answer));
+        let mut link = Link::over_usb(stream, calls, "USB", &dialect.wire);
+        if known {
+            link.mark_dirty();
+        }
+        (dialect, link, device)
+    }
+
+    /// An answer that was missed leaves the link dirty: it is cleared and identified over the same
+    /// connection, and the answer that came late is nobody's.
+    #[tokio::test(start_paused = true)]
+    async fn a_dirty_usb_link_is_cleared_and_identified_before_the_next_exchange() {
+        let missing = |heard, message: &str| match (heard, message) {
+            (_, "*IDN?") => vec!["KESTREL AND LOOM,PS,1,1.0\n"],
+            // Not the first time.
+            (5.., ":VOLT?") => vec!["1.5\n"],
+            _ => Vec::new(),
+        };
+        let (mut dialect, link, device) = usb(missing, false);
+        dialect.wire.retry_queries = false;
+        let mut session = Session::open(link, &dialect).await.unwrap();
+        let error = session.ask(":VOLT?").await.unwrap_err();
+        let missed = matches!(&error, DriverError::Link(LinkError::Timeout { .. }));
+        assert!(missed, "{error}");
+        assert_eq!(session.state(), LinkState::Dirty);
+        assert_eq!(session.ask(":VOLT?").await.unwrap(), "1.5");
+        assert_eq!(session.state(), LinkState::Clean);
+        drop(session);
+        let (asked, volts) = ("*IDN?\n", ":VOLT?\n");
+        let hello = ":SYST:REM\n";
+        let expected = ["(clear)", asked, hello, volts, "(clear)", asked, volts];
+        assert_eq!(device.await.unwrap(), expected);
+    }
+
+    /// Another instrument than the known one is told nothing, neither then nor later.
+    #[tokio::test(start_paused = true)]
+    async fn a_dirty_usb_link_to_another_instrument_is_refused() {
+        let other = |_, message: &str| match message {
+            "*IDN?" => vec!["SOMEBODY,ELSE,2,1.0\n"],
+            _ => vec!["1.5\n"],
+        };
+        let (dialect, link, device) = usb(other, true);
+        let mut session = Session::resume(link, &dialect, WHO).await.unwrap();
+        for _ in 0..2 {
+            let error = session.tell(":VOLT 1").await.unwrap_err();
+            let refused = matches!(&error, DriverError::Link(LinkError::Identity { .. }));
+            assert!(refused, "{error}");
+            assert_eq!(session.state(), LinkState::Dirty);
+        }
+        drop(session);
+        let heard = device.await.unwrap();
+        let told: Vec<&String> = heard.iter().filter(|m| m.contains(":VOLT")).collect();
+        assert!(told.is_empty(), "{heard:?}");
+    }
+
+    /// Who goes on after an interrupted run clears the link and asks who is there before the first
+    /// exchange. Over a connection made anew the greeting goes out at once, since an emergency waits
+    /// for no identity; one that was taken over has been greeted.
+    #[tokio::test(start_paused = true)]
+    async fn going_on_over_usb_greets_a_new_connection_and_identifies_before_it_tells() {
+        for (known, greeting) in [(false, &[":SYST:REM\n"][..]), (true, &[])] {
+            let (dialect, link, device) = usb(|_, _| vec!["KESTREL AND LOOM,PS,1,1.0\n"], known);
+            let mut session = Session::resume(link, &dialect, WHO).await.unwrap();
+            session.tell(":OUTP 0").await.unwrap();
+            drop(session);
+            let expected = [greeting, &["(clear)", "*IDN?\n", ":OUTP 0\n"]].concat();
+            let heard = device.await.unwrap();
+            let said: Vec<&str> = heard.iter().map(String::as_str).collect();
+            assert_eq!(said, expected, "{known}");
+        }
+    }
 }

@@ -111,21 +111,28 @@ impl NotTaken {
 fn refused(path: &Path, error: Errno) -> String {
     let shown = path.display();
     match error {
-        Errno::ACCESS | Errno::PERM => match group_of(path).filter(|group| group != "root") {
-            Some(group) => format!(
-                "no permission for {shown}; join the group {group} (as root: usermod -a -G {group} \
-                 USER) and log in anew"
-            ),
-            None => format!(
-                "no permission for {shown}, which belongs to root alone; a udev rule gives it to a \
-                 group, such as SUBSYSTEM==\"usbmisc\", KERNEL==\"usbtmc*\", GROUP=\"dialout\", \
-                 MODE=\"0660\" (then join that group, and plug the instrument in anew)"
-            ),
-        },
+        Errno::ACCESS | Errno::PERM => no_permission(path, group_of(path)),
+        Errno::BUSY => format!("{shown}: {}", held_by_another()),
         Errno::NOENT | Errno::NODEV | Errno::NXIO => {
             format!("{shown} is not there now ({error}); check the cable")
         }
         error => format!("{shown}: {error}"),
+    }
+}
+
+/// What to do about a device that belongs to this group.
+fn no_permission(path: &Path, group: Option<String>) -> String {
+    let shown = path.display();
+    match group.filter(|group| group != "root") {
+        Some(group) => format!(
+            "no permission for {shown}; join the group {group} (as root: usermod -a -G {group} USER) \
+             and log in anew"
+        ),
+        None => format!(
+            "no permission for {shown}, which belongs to root alone; a udev rule gives it to a \
+             group, such as SUBSYSTEM==\"usbmisc\", KERNEL==\"usbtmc*\", GROUP=\"dialout\", \
+             MODE=\"0660\" (then join that group, and plug the instrument in anew)"
+        ),
     }
 }
 
@@ -362,11 +369,26 @@ mod tests {
     #[test]
     fn refusals_of_usb_instruments_say_what_to_do() {
         let said = |path: &str, error| refused(Path::new(path), error);
-        let of_root = said("/dev/null", Errno::ACCESS);
-        for part in ["no permission", "SUBSYSTEM==\"usbmisc\"", "GROUP="] {
-            assert!(of_root.contains(part), "{of_root}");
+        for error in [Errno::ACCESS, Errno::PERM] {
+            let of_root = said("/dev/null", error);
+            for part in ["no permission", "SUBSYSTEM==\"usbmisc\"", "GROUP="] {
+                assert!(of_root.contains(part), "{of_root}");
+            }
         }
-        assert!(said("/dev/null", Errno::NODEV).contains("check the cable"));
+        let device = Path::new("/dev/usbtmc0");
+        let of_group = no_permission(device, Some("dialout".to_owned()));
+        assert!(of_group.contains("usermod -a -G dialout"), "{of_group}");
+        assert!(!of_group.contains("udev"), "{of_group}");
+        for error in [Errno::NOENT, Errno::NODEV, Errno::NXIO] {
+            let gone = said("/dev/usbtmc0", error);
+            assert!(gone.contains("not there now"), "{gone}");
+            assert!(gone.contains("check the cable"), "{gone}");
+        }
+        let busy = said("/dev/usbtmc0", Errno::BUSY);
+        assert!(busy.contains("another program holds it"), "{busy}");
+        // What nobody foresaw is told by the system's own words, with the device.
+        let other = said("/dev/usbtmc0", Errno::MFILE);
+        assert!(other.starts_with("/dev/usbtmc0: "), "{other}");
     }
 
     #[tokio::test]

@@ -166,14 +166,19 @@ impl Core {
     ) -> Result<(), Fault> {
         let moves = moves(&self.rig, from, to);
         let codes = &next.range.pots;
-        let Instruments { switch, pots, .. } = &mut self.bench.instruments;
+        let Instruments {
+            output,
+            switch,
+            pots,
+            ..
+        } = &mut self.bench.instruments;
         move_group(&self.rig, switch, &moves.lowering).await?;
         if let Some(pots) = pots {
-            pots.enlarge(codes).await?;
+            output.alive_during(pots.enlarge(codes)).await?;
         }
         move_group(&self.rig, switch, &moves.polarity).await?;
         if let Some(pots) = pots {
-            pots.reach(codes).await?;
+            output.alive_during(pots.reach(codes)).await?;
         }
         move_group(&self.rig, switch, &moves.raising).await?;
         if !moves.closing.is_empty() {

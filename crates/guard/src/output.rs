@@ -132,6 +132,24 @@ impl Output {
         }
     }
 
+    /// Does `work` with other instruments, which may take as long as a person needs to turn a knob.
+    pub async fn alive_during<T>(
+        &mut self,
+        work: impl Future<Output = Result<T, Fault>>,
+    ) -> Result<T, Fault> {
+        let Some(within) = self.supply.watchdog() else {
+            return work.await;
+        };
+        let mut work = std::pin::pin!(work);
+        loop {
+            tokio::select! {
+                biased;
+                done = &mut work => return done,
+                () = tokio::time::sleep(within / KEPT_ALIVE) => self.keep_alive().await?,
+            }
+        }
+    }
+
     /// Keeps the supply's own limits just above what the next step may need.
     pub async fn limit(&mut self, current: Amps) -> Result<(), Fault> {
         if self

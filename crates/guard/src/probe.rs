@@ -75,8 +75,27 @@ pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
     let all = dialects(folder);
     let usb = resource.is_usb();
     let mut last = None;
+    for (question, wire) in questions(&all, usb) {
+        match drivers::ask::identity(&resource, &wire, &question).await {
+            Ok(identity) => {
+                let fits = fitting(&all, usb, &question, &wire, &identity);
+                return Answer::Identity(identity, fits);
+            }
+            Err(LinkError::Timeout { .. }) => {}
+            Err(error @ (LinkError::Connect { .. } | LinkError::Port { .. })) => {
+                return Answer::Closed(error.to_string());
+            }
+            // An answer in another form is none to this question, but somebody is there.
+            Err(error) => last = Some(error.to_string()),
+        }
+    }
+    Answer::Silent(last)
+}
+
+/// The questions of all dialects and how each is asked, none twice.
+fn questions(all: &[Dialect], usb: bool) -> Vec<(String, Wire)> {
     let mut asked: Vec<(String, Wire)> = Vec::new();
-    for dialect in &all {
+    for dialect in all {
         let Some(common) = &dialect.common else {
             continue;
         };
@@ -97,24 +116,11 @@ pub async fn ask_identity(resource: &str, folder: Option<&Path>) -> Answer {
                     false => on.ending == wire.ending && on.serial == wire.serial,
                 }
         };
-        if asked.iter().any(alike) {
-            continue;
+        if !asked.iter().any(alike) {
+            asked.push((question, wire));
         }
-        match drivers::ask::identity(&resource, &wire, &question).await {
-            Ok(identity) => {
-                let fits = fitting(&all, usb, &question, &wire, &identity);
-                return Answer::Identity(identity, fits);
-            }
-            Err(LinkError::Timeout { .. }) => {}
-            Err(error @ (LinkError::Connect { .. } | LinkError::Port { .. })) => {
-                return Answer::Closed(error.to_string());
-            }
-            // An answer in another form is none to this question, but somebody is there.
-            Err(error) => last = Some(error.to_string()),
-        }
-        asked.push((question, wire));
     }
-    Answer::Silent(last)
+    asked
 }
 
 /// The dialects that ask like this and take this answer.
@@ -145,6 +151,35 @@ fn fitting(all: &[Dialect], usb: bool, question: &str, wire: &Wire, identity: &s
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// One instrument on USB is asked the same once, however many dialects ask it with other endings;
+    /// what is no question there is not asked at all.
+    #[test]
+    fn nothing_is_asked_twice() {
+        let text = Dialect::built_in("scpi-meter").unwrap();
+        let with = |change: fn(&mut Dialect)| {
+            let mut other = text.clone();
+            change(&mut other);
+            other
+        };
+        let all = [
+            text.clone(),
+            with(|d| d.wire.ending = drivers::Ending::Cr),
+            with(|d| d.wire.serial.baud = 19_200),
+            with(|d| d.wire.usb.no_status = true),
+            Dialect::built_in("scpi-supply").unwrap(),
+            with(|d| d.common.as_mut().unwrap().identify = "ID".to_owned().try_into().unwrap()),
+        ];
+        let asked = |usb| {
+            let asked = questions(&all, usb).into_iter();
+            let on = |(question, wire): (String, Wire)| (question, wire.usb.no_status);
+            asked.map(on).collect::<Vec<_>>()
+        };
+        let question = |no_status| ("*IDN?".to_owned(), no_status);
+        assert_eq!(asked(true), [question(false), question(true)]);
+        // On a port: as it is, with another ending, at another speed, and the unmarked one.
+        assert_eq!(asked(false).len(), 4, "{:?}", asked(false));
+    }
 
     #[test]
     fn on_usb_an_ending_tells_no_dialects_apart() {
