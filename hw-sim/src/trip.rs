@@ -17,7 +17,8 @@ pub(crate) struct Trip {
 }
 
 impl Bench {
-    /// Fits a trip that lets go for good once there are more than `level` volts across the sense element, or what the switch unit's analog output is set to from then on.
+    /// Fits a trip that lets go for good once there are more than `level` volts across the sense element,
+    /// or more than the switch unit's analog output is set to from then on.
     pub fn fit_trip(&mut self, level: f64) {
         let tripped = false;
         self.trip = Some(Trip { level, tripped });

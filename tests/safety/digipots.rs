@@ -153,7 +153,7 @@ fn a_supply_too_coarse_for_the_movement_is_told() {
     let (run, findings) = on_grid("50 mV", "heron", 1);
     let plan = run.end.unwrap().plan.unwrap();
     let reason = plan.unwrap_err().to_string();
-    assert!(reason.contains("one step of the supply, 50"), "{reason}");
+    assert!(reason.contains("one step of the supply is 50"), "{reason}");
     assert!(findings.full_scale.is_err());
     // 415 s with a range that will do changed for its like again and again.
     assert!(run.lasted.get() < 350.0, "{}", run.lasted);

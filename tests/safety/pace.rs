@@ -39,7 +39,7 @@ fn a_ramp_is_never_shorter_than_was_asked_for() {
 }
 
 /// A supply with steps of 10 mV that answers late is told each of the thirty or so set-points once, not
-/// every 50 ms again.
+/// every 50 ms again, which would take more than 24 s. Lost time is not made up for.
 #[test]
 fn a_slow_supply_with_a_coarse_grid_is_told_no_set_point_twice() {
     let (took, _) = ramp_on(|stage| {
@@ -52,5 +52,5 @@ fn a_slow_supply_with_a_coarse_grid_is_told_no_set_point_twice() {
         };
         stage.spoil("supply", rule);
     });
-    assert!((6.0..12.0).contains(&took), "{took} s");
+    assert!((6.0..16.0).contains(&took), "{took} s");
 }

@@ -101,6 +101,18 @@ fn a_trip_that_follows_cuts_off_what_the_full_voltage_drives_before_a_stop() {
     assert!(without >= 3, "{without}");
 }
 
+/// Another dial takes the place of this one in the picture between the two looks of a wiggle: its needle
+/// stands elsewhere, which is no answer. And a needle that rests a little below its mark, reversed, has
+/// less way left before its lower stop.
+#[test]
+fn what_a_campaign_once_drove_into_a_stop_is_not_driven_there() {
+    for seed in [6_679_815_424_314_093, 8_015_974_293_268_029] {
+        let done = guarded(seed, Class::Information, false).unwrap();
+        assert_eq!(done.hits.0, 0, "{seed}: {}", done.words);
+        assert!(done.broken.is_empty(), "{seed}: {:?}", done.broken);
+    }
+}
+
 /// A needle without friction, lightly damped, swings for long: its own voltage comes to the drop at which
 /// the current must be let go, again and again on the way back, while the drop at rest does not.
 #[test]

@@ -71,6 +71,7 @@ impl Core {
         self.expected = self.expected.max(idle);
         self.trip_follows(next.range.sense, idle).await?;
         self.connect(&next, same_loop).await?;
+        self.trip_follows(next.range.sense, idle).await?;
         self.set_drop_range(next.largest_drop).await?;
         self.expected = idle;
         // The supply's own limit: just above the most that this arrangement lets flow.
@@ -254,20 +255,22 @@ impl Core {
             true => 1,
             false => (over / SET_POINT_EVERY).ceil().max(1.0) as usize,
         };
-        let (began, grid) = (Seconds::new(self.now()), self.rig.supply.resolution);
+        let grid = self.rig.supply.resolution;
         let mut ticks = Vec::with_capacity(count);
         let mut cut_short = false;
         for step in 1..=count {
             let share = step as f64 / count as f64;
+            let began = Seconds::new(self.now());
             let volts = set_point(from, checked.volts, share, grid);
             // On a coarse grid most are the one before, which a slow supply need not be told again.
             if step == count || (volts - self.volts()).abs() > grid * 0.5 {
                 self.set(&checked, from, volts).await?;
             }
             let tick = self.driven(step == count).await?;
-            // A fast rig would be through sooner than the needle's swing was reckoned for.
+            // A fast rig would be through sooner than the needle's swing was reckoned for; after a late
+            // reply it must not make up for it, which would be steeper.
             if count > 1 {
-                self.until(began + over * share).await?;
+                self.until(began + over / count as f64).await?;
             }
             let Some(tick) = tick else { continue };
             ticks.push(tick);

@@ -2,6 +2,7 @@
 //! guard applies nothing that did not come out of here.
 
 use crate::allowance::Evidence;
+use crate::output::TAKEN;
 use crate::refusal::Refusal;
 use crate::rig::{Rig, on_grid};
 use crate::state::{Arrangement, State, loop_low};
@@ -93,14 +94,20 @@ impl Known<'_> {
         let Some(m) = self.measured else {
             return stated;
         };
-        let (least, driving) = (m.ohms * (1.0 - 2.0 * m.u), m.volts - supply.offset);
+        // What a hand sets is off by part of a digit, then and now, either way. It is no constant offset.
+        let off = match supply.by_hand() {
+            true => supply.resolution * TAKEN,
+            false => Volts::ZERO,
+        };
+        let (least, driving) = (m.ohms * (1.0 - 2.0 * m.u), m.volts - supply.offset - off);
         if least <= Ohms::ZERO || driving <= Volts::ZERO {
             return stated;
         }
         // The offset was measured along with the loop at m.volts; what matters is its change. At its
         // most negative it makes the loop look larger, by m.volts over what was left to drive.
-        let offset = supply.offset * (m.volts / driving) * (1.0 - volts / m.volts).abs();
-        stated.min((volts + offset + step * supply.overshoot) / least)
+        let larger = m.volts / driving;
+        let offset = supply.offset * larger * (1.0 - volts / m.volts).abs();
+        stated.min((volts + off * larger + offset + step * supply.overshoot) / least)
     }
 
     /// The set-point that should drive `target`, rounded down.
@@ -114,7 +121,8 @@ impl Known<'_> {
     fn largest_step(&self, change: Volts, over: Seconds) -> Volts {
         // The steepest part of an S-shaped ramp is twice its mean slope; the supply's grid is no finer.
         let steps = (over / SET_POINT_EVERY).max(1.0);
-        change.min((change * 2.0 / steps).max(self.rig.supply.resolution))
+        let grid = self.rig.supply.resolution;
+        change.min(grid * (change * 2.0 / steps / grid).ceil().max(1.0))
     }
 
     /// Checks a change of the loop current to `target` along an S-shaped ramp of length `over`.
@@ -309,7 +317,7 @@ impl Known<'_> {
         let lowest = self.evidence.zero().unwrap_or(0.0) + self.lowest(arrangement, from);
         let way = if to > from { end - lowest } else { 0.0 };
         let swing = residue * way.max(0.0);
-        let peak = start.max(end + swing.max(self.last_step(arrangement, (from, to), end)));
+        let peak = start.max(end + swing.max(self.last_steps(arrangement, (from, to), end, over)));
         let ceiling = self.rig.limits.ceiling;
         if peak > ceiling {
             return Err(Refusal::Overshoot { peak, ceiling });
@@ -317,13 +325,25 @@ impl Known<'_> {
         Ok(Some(peak))
     }
 
-    /// How far the needle swings past `end` by the last step of a ramp up alone: however slow it is, the
-    /// supply goes by steps of its grid.
-    fn last_step(&self, arrangement: &Arrangement, (from, to): (Volts, Volts), end: f64) -> f64 {
+    /// How far the needle swings past `end` by the last steps of a ramp up: however slow it is, the supply
+    /// goes by steps of its grid.
+    fn last_steps(
+        &self,
+        arrangement: &Arrangement,
+        (from, to): (Volts, Volts),
+        end: f64,
+        over: Seconds,
+    ) -> f64 {
         let before = (to - self.rig.supply.resolution).max(from);
         let before = self.current_high(arrangement, before, Volts::ZERO);
         let before = self.evidence.deflection_high(before).unwrap_or(end);
-        self.overshoot() * (end - before).max(0.0)
+        // Steps that come a period apart add up: as many as there are, and periods, and their damping
+        // lets last.
+        let swing = self.overshoot();
+        let lasting = 1.0 / (1.0 - swing * swing).max(1e-9);
+        let steps = ((to - from) / self.rig.supply.resolution).max(1.0);
+        let periods = (self.periods(over) * PERIOD_TRUST * PERIOD_TRUST).max(1.0);
+        swing * (end - before).max(0.0) * steps.min(periods).min(lasting)
     }
 
     /// The lowest that the needle can swing when the set-point falls.
@@ -362,11 +382,7 @@ impl Known<'_> {
     /// |sin(πn)/(πn(1−n²))| (Fourier transform of the raised cosine); its envelope is used, so an
     /// exact period is not needed.
     fn residue(&self, over: Seconds) -> f64 {
-        let slowest = self.rig.limits.slowest_period;
-        let period = self
-            .dynamics
-            .map_or(slowest, |d| (d.period * PERIOD_TRUST).min(slowest));
-        let n = over / period;
+        let n = self.periods(over);
         let ramp = match self.rig.supply.by_hand() {
             // A hand that turns evenly leaves sin(πn)/(πn) (Fourier transform of a constant).
             true if n > 1.0 => 1.0 / (std::f64::consts::PI * n),
@@ -374,6 +390,15 @@ impl Known<'_> {
             _ => 1.0,
         };
         ramp.min(self.overshoot())
+    }
+
+    /// How many of the needle's periods a ramp takes, at the least.
+    fn periods(&self, over: Seconds) -> f64 {
+        let slowest = self.rig.limits.slowest_period;
+        let period = self
+            .dynamics
+            .map_or(slowest, |d| (d.period * PERIOD_TRUST).min(slowest));
+        over / period
     }
 
     /// How far the needle swings past its new place after a step, as a share of it.

@@ -34,7 +34,7 @@ pub enum Fault {
     /// Less than half of what the set-point must drive at least.
     #[error(
         "the supply is set to {volts}, but the loop carries {found} where at least {least} must flow: \
-         look at the supply's output, the source contact and the path"
+         look at the supply's output, the source contact and the path, and whether a trip has let go"
     )]
     NothingFlows {
         /// Set-point.

@@ -152,9 +152,12 @@ impl Core {
                     biased;
                     fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
                     sighting = &mut asked => break sighting,
-                    () = sleep(WATCH_EVERY), if watches => {}
+                    () = sleep(WATCH_EVERY) => {}
                 }
-                self.cycle(None).await?;
+                match watches {
+                    true => drop(self.cycle(None).await?),
+                    false => self.bench.instruments.output.keep_alive().await?,
+                }
             }
         };
         self.bench.sight = sight;

@@ -33,10 +33,14 @@ struct Doubt {
 impl Core {
     /// Lets time pass, unless the run is to end.
     pub(crate) async fn pause(&mut self, time: Seconds) -> Result<(), Fault> {
+        let passes = async {
+            tokio::time::sleep(time.duration()).await;
+            Ok(())
+        };
         tokio::select! {
             biased;
             fault = stopped(&mut self.stop, &mut self.watched) => Err(fault),
-            () = tokio::time::sleep(time.duration()) => Ok(()),
+            done = self.bench.instruments.output.alive_during(passes) => done,
         }
     }
 
@@ -153,10 +157,11 @@ impl Core {
         places: [Probed; N],
     ) -> Result<[f64; N], Fault> {
         let mut sight = std::mem::replace(&mut self.bench.sight, Box::new(Nobody));
+        let asked = async { Ok(sight.probe(about, &places).await) };
         let read = tokio::select! {
             biased;
             fault = stopped(&mut self.stop, &mut self.watched) => return Err(fault),
-            read = sight.probe(about, &places) => read,
+            read = self.bench.instruments.output.alive_during(asked) => read?,
         };
         self.bench.sight = sight;
         let by_hand = |reason: String| Fault::Instrument(format!("meters by hand: {reason}"));

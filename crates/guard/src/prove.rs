@@ -66,21 +66,29 @@ impl Core {
         let there = self.flipped(&now, target).await;
         self.wiggling = false;
         let there = there?;
-        let shown = match (
+        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
+        self.arrange(now.clone()).await?;
+        self.drive(target, WIGGLE_RAMP).await?;
+        let mut back = self.hold(WIGGLE).await?;
+        let looks = (
             self.mean_needle(&here.ticks),
             self.mean_needle(&there.ticks),
-        ) {
-            (Some((a, ua)), Some((b, ub))) if (a - b).abs() > ANSWERED.max(6.0 * ua.hypot(ub)) => {
-                self.upscale
-                    .get_or_insert(if a > b { now.reversed } else { !now.reversed });
-                true
+            self.mean_needle(&back.ticks),
+        );
+        let shown = match looks {
+            // It must come back: another dial that took this one's place stands elsewhere, and stays.
+            (Some((a, ua)), Some((b, ub)), Some((c, _))) => {
+                let (there, left) = ((a - b).abs(), (a - c).abs());
+                let answered = there > ANSWERED.max(6.0 * ua.hypot(ub)) && left < there / 2.0;
+                if answered {
+                    self.upscale
+                        .get_or_insert(if a > b { now.reversed } else { !now.reversed });
+                }
+                answered
             }
             _ => false,
         };
         self.evidence.saw_wiggle(shown);
-        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
-        self.arrange(now).await?;
-        let mut back = self.drive(target, WIGGLE_RAMP).await?;
         back.moved = self.evidence.moved();
         back.backwards = there.backwards;
         Ok(back)
@@ -129,8 +137,10 @@ impl Core {
         let (answered, unmoved) = match looks {
             (Some((a, ua)), Some((b, ub))) => {
                 let (moved, u) = ((a - b).abs(), ua.hypot(ub));
+                // Without current it stands at its zero, and not where another dial has its needle.
+                let at_zero = self.evidence.from_zero(b).abs() < (moved / 2.0).max(ANSWERED);
                 (
-                    moved > ANSWERED.max(6.0 * u),
+                    moved > ANSWERED.max(6.0 * u) && at_zero,
                     u < SHARP && moved < UNMOVED.max(4.0 * u),
                 )
             }

@@ -224,7 +224,7 @@ pub struct Protection {
     pub emergency_stop: bool,
     /// A dead-man in the coil supply.
     pub coil_dead_man: bool,
-    /// A hardware comparator that closes the short.
+    /// A hardware comparator that closes the short and opens the source contact.
     pub trip: Option<Trip>,
 }
 

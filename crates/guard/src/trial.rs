@@ -50,7 +50,7 @@ impl Core {
         };
         // All of it lies across the open sense contact, where a trip looks.
         let most = self.rig.supply.highest(checked.volts, Volts::ZERO);
-        if (self.rig.protection.trip).is_some_and(|trip| most * HIDDEN > trip.level) {
+        if (self.rig.protection.trip).is_some_and(|trip| !trip.holds(most)) {
             return Ok(());
         }
         self.trip_above(most).await?;

@@ -215,7 +215,9 @@ impl Core {
         };
         self.below_ceiling(deflection, u)?;
         let from_zero = self.evidence.from_zero(deflection);
-        self.backwards = live && from_zero < -BACKWARDS;
+        // A needle that rests below its mark has less way left before the lower stop.
+        let room = (BACKWARDS + self.evidence.zero().unwrap_or(0.0).min(0.0)).max(BACKWARDS / 2.0);
+        self.backwards = live && from_zero < -room;
         // After a wiggle the needle may still be swinging back; the wiggle has its own verdict.
         // Below zero means nothing before the zero was seen.
         let zero = self.evidence.zero().is_some();

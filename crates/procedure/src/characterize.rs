@@ -61,14 +61,19 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
         if here >= SHOWS_SWINGS && hand.law.exponent().is_some() {
             break;
         }
+        // The first step in a finer range is to be one that it can make.
+        let mut most = None;
         if no_further == NO_FURTHER {
             if !hand.finer_range().await? {
                 break;
             }
             no_further = 0;
+            most = Some(hand.range.top);
         }
         let before = hand.current;
+        // A needle seen a little below zero is no reason to go down.
         let next = hand.law.current_for(here * 2.2).unwrap_or(Amps::ZERO);
+        let next = most.map_or(next, |most| next.min(most)).max(before);
         hand.reach(next).await?;
         hand.drive(next).await?;
         here = hand.settle(Purpose::Rising).await?;

@@ -58,7 +58,8 @@ impl Law {
     pub fn current_for(&self, mark: f64) -> Option<Amps> {
         let (i, d) = self.last()?;
         if (mark - d).abs() < 0.12 {
-            return self.slope().map(|slope| i + slope * (mark - d));
+            let near = self.slope().map(|slope| i + slope * (mark - d));
+            return near.filter(|current| *current >= Amps::ZERO);
         }
         let exponent = self.exponent().unwrap_or(1.0).clamp(0.7, 6.0);
         let share = (mark - self.zero) / (d - self.zero);

@@ -156,10 +156,12 @@ fn channels_differ(reader: &Reader<'_>, file: &RigFile) -> Result<(), RigError> 
                 .map(|e| (*e.channel.get_ref(), e.channel.span())),
         );
     }
+    let level = file.protection.trip_level.as_ref();
+    all.extend(level.map(|level| (level.get_ref().channel, level.span())));
     let mut seen = BTreeSet::new();
     let twice: Option<(u32, Range<usize>)> = all.into_iter().find(|(c, _)| !seen.insert(*c));
     twice.map_or(Ok(()), |(channel, span)| {
-        let message = format!("relay channel {channel} already has another job in this file");
+        let message = format!("channel {channel} already has another job in this file");
         Err(reader.error(span, message))
     })
 }

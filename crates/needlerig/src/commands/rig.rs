@@ -153,7 +153,7 @@ pub fn not_fitted(rig: &Rig) -> Vec<&'static str> {
         (rig.protection.coil_dead_man, "dead-man in the coil supply"),
         (
             rig.protection.trip.is_some(),
-            "hardware trip that closes the short",
+            "hardware trip that opens the loop and closes the short",
         ),
     ];
     all.into_iter()

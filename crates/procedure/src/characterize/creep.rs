@@ -109,7 +109,10 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
                 false => back * 2.0,
             };
             if back > BACK.1 {
-                return Ok(End::Nothing(reason));
+                return Ok(End::Nothing(format!(
+                    "{reason}; it was, again and again, and each time the drop was there once more on the \
+                     way back, however slow"
+                )));
             }
             let_go_at = hand.current.max(let_go_at);
             match let_go(hand, back).await? {

@@ -302,7 +302,7 @@ impl Hand {
         self.change_range(range).await
     }
 
-    /// A range in which the supply's steps make at least a fifth less current each; whether there is one.
+    /// A range in which the supply's steps make at least a sixth less current each; whether there is one.
     pub async fn finer_range(&mut self) -> Result<bool, Stopped> {
         let movement = self.movement.unwrap_or(Ohms::ZERO);
         let finer =

@@ -75,8 +75,8 @@ pub(super) async fn scale(hand: &mut Hand) -> Result<(), Stopped> {
     let here = up(hand, BELOW, NEAR_MARK, Purpose::Rising).await?;
     if here < FAR_BELOW {
         return Err(Stopped::Because(format!(
-            "the needle came to {:.1} % of scale, and no step beyond is permitted: one step of the \
-             supply, {}, may be too much for this movement in any range of this rig",
+            "the needle came to {:.1} % of scale, and nothing that is permitted brings it further; one step \
+             of the supply is {}, which may be too much for this movement in any range of this rig",
             here * 100.0,
             hand.rig.supply.resolution
         )));
