@@ -133,6 +133,20 @@ fn assert_knocks_are_followed_rightly_or_refused(seed: u64) {
     }
 }
 
+/// The outer part of this needle is too pale to be followed, and its tail looks like the rest: read from
+/// that it stands half a turn away.
+#[test]
+fn a_needle_that_cannot_be_told_from_its_tail_is_not_trusted() {
+    let done = pictured(3_628_135_168_738_545).unwrap();
+    let trusts = |reading: &Reading| {
+        let seen = reading.seen.as_ref();
+        seen.is_ok_and(|sight| sight.confidence >= TRUSTED)
+    };
+    assert!(!done.readings.iter().any(trusts), "{:?}", done.readings);
+    let told = (done.reservations.iter()).any(|why| why.contains("of its length only"));
+    assert!(told, "{:?}", done.reservations);
+}
+
 /// A row of numerals has more strokes than this scale has marks, at even distances.
 #[test]
 fn a_row_of_numerals_gives_way_to_the_marks() {

@@ -33,6 +33,14 @@ impl Learned {
         }
     }
 
+    /// How far from the pivot the needle could be followed, as a share of how far the table reaches.
+    pub(crate) fn followed(&self, table: &Table) -> f64 {
+        let along = &table.layout.along;
+        let trusted = along.iter().zip(&self.trust).filter(|(_, t)| **t > 0.0);
+        let farthest = trusted.map(|(along, _)| *along).fold(0.0, f64::max);
+        farthest / along.last().copied().unwrap_or(f64::INFINITY).max(1.0)
+    }
+
     /// How far from the rough place the crest of a row may lie, in columns of `pixels` width.
     pub(crate) fn reach(&self, row: usize, pixels: f64) -> f64 {
         let width = if self.taught { self.width[row] } else { 8.0 };

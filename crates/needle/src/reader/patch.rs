@@ -19,7 +19,7 @@ const MOST: usize = 40;
 /// Correlation below which a landmark counts as not found.
 const ALIKE: f32 = 0.75;
 /// Fewest landmarks that must agree on how the camera has moved, where there are so many: a move has
-/// six terms, and four strangers agree on them by chance.
+/// eight terms, of which a prior holds four, and four strangers agree on them by chance.
 const FEWEST: usize = 6;
 /// Farthest that a corner of the picture may move, as a share of its width.
 const FARTHEST: f64 = 0.04;

@@ -25,6 +25,10 @@ const GROSS: f64 = 0.005;
 /// left.
 const SEEN: f64 = 0.6;
 
+/// Least share of a turning needle's length, from the pivot on, along which it must be followed. A tail
+/// is shorter (common practice: it carries the balance weights).
+const FOLLOWED: f64 = 0.5;
+
 /// Fewest landmarks for unattended use.
 const LANDMARKS: usize = 6;
 
@@ -99,6 +103,14 @@ impl Reader {
         let edge_rms = super::line::median(&mut edges).unwrap_or(1.0);
         let landmarks = Landmarks::new(&plate, swept(&table));
         let mut reservations = reservations(setup, hub, traces.len(), edge_rms, &geometry);
+        let followed = learned.followed(&table);
+        if matches!(scale, Scale::Radial(_)) && followed < FOLLOWED {
+            reservations.push(format!(
+                "the needle could be followed along {:.0} % of its length only, where its tail may look \
+                 the same",
+                followed * 100.0
+            ));
+        }
         if landmarks.count() < LANDMARKS {
             reservations.push(format!(
                 "only {} landmarks by which to see that the camera has not moved",
@@ -168,27 +180,29 @@ impl Reader {
     fn seen(&self, trace: &Trace, warp: &Warp) -> Seen {
         // Rows are not independent: compression and the needle's own edge join them, and blur the more.
         let rows = 2.0 * trace.width.max(1.0).powi(2);
-        let (deflection, line, hub, drift) = match &self.scale {
+        let (deflection, line, drift, fixed) = match &self.scale {
             Scale::Radial(dial) => {
                 let arc = dial.arc().abs();
                 let slope = (rows * trace.fit.covariance[2]).sqrt();
                 (
                     dial.deflection(dial.angle(trace)),
                     slope / arc,
-                    0.3 * self.hub / dial.scale / arc,
                     dial.turned(trace, warp) / arc,
+                    0.3 * self.hub / dial.scale / arc,
                 )
             }
             Scale::Straight(rail) => {
                 let (deflection, per_pixel) = rail.deflection(trace);
                 let line = (rows.sqrt() * trace.fit.sigma_at(rail.level())) * per_pixel;
                 let drift = rail.shifted(trace, warp) * per_pixel;
-                (deflection, line, 0.0, drift)
+                // The same in all pictures until the camera moves again.
+                let parallax = rail.parallax(trace, warp) * per_pixel;
+                (deflection, line, drift, parallax)
             }
         };
         let geometry = at(&self.geometry, deflection);
         let u = line.hypot(drift).max(2e-5);
-        let u_shared = (geometry * geometry + hub * hub + self.floor().powi(2)).sqrt();
+        let u_shared = (geometry * geometry + fixed * fixed + self.floor().powi(2)).sqrt();
         let moved = warp.farthest(self.size[0] as f64, self.size[1] as f64);
         Seen {
             deflection,

@@ -329,15 +329,25 @@ impl Rail {
     }
 
     /// Standard uncertainty of the needle's place along the scale, in pixels, from what is not known of the
-    /// picture's move, and from how the needle moves before its scale when the camera slides.
+    /// picture's move.
     pub(crate) fn shifted(&self, trace: &Trace, warp: &Warp) -> f64 {
-        let way = Vector2::from(self.straight.way);
-        let at = Vector2::from(self.straight.origin) + way * trace.peak;
+        let (at, way) = self.place(trace);
+        warp.sigma_along(at, way)
+    }
+
+    /// By how much the needle may move before its scale, in pixels, when the camera slides.
+    pub(crate) fn parallax(&self, trace: &Trace, warp: &Warp) -> f64 {
+        let (at, way) = self.place(trace);
         let moved = (warp.apply(at) - at).dot(&way).abs();
         let away = warp.width() / (self.length() / 2.0);
         let (height, spread) = HEIGHT;
-        warp.sigma_along(at, way)
-            .hypot(moved * height.hypot(spread) / away)
+        moved * height.hypot(spread) / away
+    }
+
+    /// Where the needle crosses the scale, and the scale's direction.
+    fn place(&self, trace: &Trace) -> (Vector2<f64>, Vector2<f64>) {
+        let way = Vector2::from(self.straight.way);
+        (Vector2::from(self.straight.origin) + way * trace.peak, way)
     }
 
     /// Half the way over which edges are looked for, in pixels.
