@@ -6,8 +6,8 @@ use hw_sim::{
     Bench, Class, Condition, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench, Truth,
 };
 use needlerig::session::{Order, PICTURELESS_RIG, Simulated, simulated};
-use needlerig_tests::campaign::Tap;
 use needlerig_tests::campaign::guarded::{Compare, guarded};
+use needlerig_tests::campaign::{Tap, trial};
 use procedure::{Depth, Outcome, Stopped};
 use quantity::Amps;
 use std::sync::{Arc, Mutex};
@@ -110,6 +110,21 @@ fn what_a_campaign_once_drove_into_a_stop_is_not_driven_there() {
         let done = guarded(seed, Class::Information, false).unwrap();
         assert_eq!(done.hits.0, 0, "{seed}: {}", done.words);
         assert!(done.broken.is_empty(), "{seed}: {:?}", done.broken);
+    }
+}
+
+/// Needles that friction holds away from their zero, before they have shown their law and after: where
+/// they hang is no answer to the little that flows then.
+#[test]
+fn a_needle_that_hangs_near_zero_is_taken_further() {
+    for seed in [
+        3_219_626_338_549_275,
+        4_250_668_344_782_555,
+        7_022_439_847_008_213,
+    ] {
+        let done = trial(&PICTURELESS_RIG, seed, Depth::Full).unwrap();
+        assert_eq!(done.refused, None, "{seed}");
+        assert!(done.current.is_some_and(|judged| judged.holds), "{seed}");
     }
 }
 

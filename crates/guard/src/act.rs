@@ -255,7 +255,7 @@ impl Core {
             true => 1,
             false => (over / SET_POINT_EVERY).ceil().max(1.0) as usize,
         };
-        let grid = self.rig.supply.resolution;
+        let (stood, grid) = (self.last_deflection, self.rig.supply.resolution);
         let mut ticks = Vec::with_capacity(count);
         let mut cut_short = false;
         for step in 1..=count {
@@ -280,7 +280,7 @@ impl Core {
                 break;
             }
             self.within_peak(&tick, peak)?;
-            cut_short = raising && self.growth_is_over(&tick);
+            cut_short = raising && self.growth_is_over(&tick, stood);
             if cut_short {
                 break;
             }
@@ -333,8 +333,10 @@ impl Core {
 
     /// Growth without motion goes no further than to the first motion, or to what ends it: a needle
     /// whose scale begins late may pass all of it within a third more current.
-    fn growth_is_over(&self, tick: &Tick) -> bool {
-        let moves = |(d, u): (f64, f64)| self.evidence.from_zero(d) - 3.0 * u > STILL;
+    /// One that hung away from its zero when the ramp began has to go further: `stood` is where it was.
+    fn growth_is_over(&self, tick: &Tick, stood: f64) -> bool {
+        let hung = self.evidence.from_zero(stood) + STILL / 2.0;
+        let moves = |(d, u): (f64, f64)| self.evidence.from_zero(d) - 3.0 * u > STILL.max(hung);
         let ended = !self.evidence.moved() && self.quiet_end_now().is_some();
         ended || !self.evidence.stands() && tick.needle.is_some_and(moves)
     }

@@ -71,8 +71,9 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
             most = Some(hand.range.top);
         }
         let before = hand.current;
-        // A needle seen a little below zero is no reason to go down.
-        let next = hand.law.current_for(here * 2.2).unwrap_or(Amps::ZERO);
+        let mark = hand.law.times(here, 2.2);
+        let next = hand.law.current_for(mark).unwrap_or(Amps::ZERO);
+        // A needle that hangs below its zero is no reason to go down.
         let next = most.map_or(next, |most| next.min(most)).max(before);
         hand.reach(next).await?;
         hand.drive(next).await?;

@@ -4,6 +4,10 @@ use guard::{Dynamics, Report, Tick};
 use movement::fit::response;
 use quantity::{Amps, Seconds};
 
+/// Distances from zero, as fractions of scale, at which a rest is near to it and far from it.
+const NEAR: f64 = 0.01;
+const FAR: f64 = 0.03;
+
 /// The needle's law as seen so far, good enough to choose the next target by.
 #[derive(Clone, Debug, Default)]
 pub struct Law {
@@ -20,13 +24,23 @@ impl Law {
         }
     }
 
+    /// Where the needle stands so many times as far from its zero.
+    pub fn times(&self, deflection: f64, factor: f64) -> f64 {
+        self.zero + self.above_zero(deflection) * factor
+    }
+
     /// Distance from the needle's zero.
     pub fn above_zero(&self, deflection: f64) -> f64 {
         deflection - self.zero
     }
 
-    /// Adds a rest point; a newer one replaces those at nearly the same current.
+    /// Adds a rest point; a newer one replaces those at nearly the same current. A rest near zero says
+    /// nothing about the law once the needle has stood far from it.
     pub fn add(&mut self, current: Amps, deflection: f64) {
+        let stood = |p: &(Amps, f64)| self.above_zero(p.1) > FAR;
+        if self.above_zero(deflection) < NEAR && self.points.iter().any(stood) {
+            return;
+        }
         self.points
             .retain(|(i, _)| (*i / current - 1.0).abs() > 0.002);
         self.points.push((current, deflection));

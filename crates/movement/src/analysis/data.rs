@@ -1,7 +1,7 @@
 //! The observations of a run, picked by what they are for, with the stated errors of what read them.
 
 use evidence::{MeterRange, Observation, Purpose, RigStatement};
-use quantity::Uncertain;
+use quantity::{Uncertain, Volts};
 
 /// Labels of errors that several figures share.
 pub(super) const LOOP_GAIN: &str = "loop meter gain";
@@ -30,7 +30,10 @@ impl<'a> Data<'a> {
                 o.purpose,
                 Purpose::Rising | Purpose::Falling | Purpose::Unshunted
             );
-            kind && o.set.shunt.is_empty() && current(o).is_some_and(|i| i.abs() > 0.0)
+            // What flows with the supply at zero is offsets.
+            kind && o.set.supply > Volts::ZERO
+                && o.set.shunt.is_empty()
+                && current(o).is_some_and(|i| i.abs() > 0.0)
         };
         self.all.iter().filter(with_current)
     }
