@@ -64,6 +64,8 @@ fn a_needle_that_stays_behind() {
     assert_eq!(lag(&two, 0.2, 0.14, 0.0), None);
     assert_eq!(lag(&two, 0.1, 0.0, 0.0), None);
     assert_eq!(lag(&evidence(0.0, &[]), 0.3, 0.0, 0.0), None);
+    // 1.5 % itself is still friction.
+    assert_eq!(lag(&evidence(0.0, &[]), 0.3, -0.015, 0.0), None);
 }
 
 #[test]
