@@ -75,6 +75,15 @@ mod tests {
         bench.truth()
     }
 
+    /// A bench with a trip, a second after it was driven to half of full scale.
+    fn driven(level: f64) -> crate::Bench {
+        let mut bench = connected("heron", 3, 0..10);
+        bench.fit_trip(level);
+        set(&mut bench, 1.3);
+        bench.advance(SECOND);
+        bench
+    }
+
     #[test]
     fn the_trip_keeps_a_runaway_supply_from_bending_the_needle() {
         let without = run_away(None);
@@ -89,10 +98,7 @@ mod tests {
     /// What it has let go stays so, whatever is commanded: the source contact open, the short closed.
     #[test]
     fn a_trip_lets_short_and_source_contact_go() {
-        let mut bench = connected("heron", 3, 0..10);
-        bench.fit_trip(0.6);
-        set(&mut bench, 1.3);
-        bench.advance(SECOND);
+        let mut bench = driven(0.6);
         bench.run_away();
         bench.advance(2 * SECOND);
         assert!(bench.tripped());
@@ -106,10 +112,7 @@ mod tests {
 
     #[test]
     fn a_level_that_is_set_counts_from_then_on() {
-        let mut bench = connected("heron", 3, 0..10);
-        bench.fit_trip(0.6);
-        set(&mut bench, 1.3);
-        bench.advance(SECOND);
+        let mut bench = driven(0.6);
         let across = bench.drive.sense.at(bench.volts(bench.now), bench.emf());
         bench.set_trip_level(across * 1.05);
         bench.advance(2 * SECOND);
@@ -122,10 +125,7 @@ mod tests {
 
     #[test]
     fn a_trip_that_has_let_go_stays_so() {
-        let mut bench = connected("heron", 3, 0..10);
-        bench.fit_trip(0.1);
-        set(&mut bench, 1.3);
-        bench.advance(SECOND);
+        let mut bench = driven(0.1);
         assert!(bench.tripped());
         set(&mut bench, 0.0);
         bench.switch(&[crate::wiring::SHORT], true);

@@ -435,17 +435,31 @@ mod tests {
     use super::*;
     use crate::usb::played;
 
-    /// On USB, with a greeting, after so many messages that are lost: what was heard, and the identity.
-    async fn greeted(
+    const WHO: &str = "KESTREL AND LOOM,PS,1,1.0";
+
+    /// A dialect with a greeting, a link on USB that speaks it, `known` from before or new, and its device.
+    fn usb(
         answer: impl Fn(usize, &str) -> Vec<&'static str> + Send + 'static,
-    ) -> (Vec<String>, String) {
+        known: bool,
+    ) -> (Dialect, Link, tokio::task::JoinHandle<Vec<String>>) {
         let mut dialect = Dialect::built_in("scpi-supply").unwrap();
         let hello = Command::try_from(":SYST:REM".to_owned()).unwrap();
         let common = dialect.common.as_mut().unwrap();
         (common.hello, common.clear, common.errors) = (vec![hello], None, None);
         let (stream, calls, device) = played(true);
         let device = tokio::spawn(device.play(answer));
-        let link = Link::over_usb(stream, calls, "USB", &dialect.wire);
+        let mut link = Link::over_usb(stream, calls, "USB", &dialect.wire);
+        if known {
+            link.mark_dirty();
+        }
+        (dialect, link, device)
+    }
+
+    /// On USB, with a greeting, after so many messages that are lost: what was heard, and the identity.
+    async fn greeted(
+        answer: impl Fn(usize, &str) -> Vec<&'static str> + Send + 'static,
+    ) -> (Vec<String>, String) {
+        let (dialect, link, device) = usb(answer, false);
         let session = Session::open(link, &dialect).await.unwrap();
         let identity = session.identity().to_owned();
         drop(session);
@@ -473,27 +487,7 @@ mod tests {
             _ => Vec::new(),
         })
         .await;
-        assert_eq!(identity, "KESTREL AND LOOM,PS,1,1.0");
-    }
-
-    const WHO: &str = "KESTREL AND LOOM,PS,1,1.0";
-
-    /// A session on USB that was identified, and its device.
-    fn usb(
-        answer: impl Fn(usize, &str) -> Vec<&'static str> + Send + 'static,
-        known: bool,
-    ) -> (Dialect, Link, tokio::task::JoinHandle<Vec<String>>) {
-        let mut dialect = Dialect::built_in("scpi-supply").unwrap();
-        let hello = Command::try_from(":SYST:REM".to_owned()).unwrap();
-        let common = dialect.common.as_mut().unwrap();
-        (common.hello, common.clear, common.errors) = (vec![hello], None, None);
-        let (stream, calls, device) = played(true);
-        let device = tokio::spawn(device.play(answer));
-        let mut link = Link::over_usb(stream, calls, "USB", &dialect.wire);
-        if known {
-            link.mark_dirty();
-        }
-        (dialect, link, device)
+        assert_eq!(identity, WHO);
     }
 
     /// An answer that was missed leaves the link dirty: it is cleared and identified over the same

@@ -14,7 +14,7 @@ use super::stroke::Stroke;
 use super::table::{Layout, Table};
 use super::trace::Trace;
 use super::unroll::{Blob, Grid, Ink, Unrolled};
-use super::view::HEIGHT;
+use super::view;
 use super::warp::Warp;
 use nalgebra::{Matrix3, Vector2, Vector3};
 use serde::{Deserialize, Serialize};
@@ -340,8 +340,7 @@ impl Rail {
         let (at, way) = self.place(trace);
         let moved = (warp.apply(at) - at).dot(&way).abs();
         let away = warp.width() / (self.length() / 2.0);
-        let (height, spread) = HEIGHT;
-        moved * height.hypot(spread) / away
+        moved * view::parallax(away)
     }
 
     /// Where the needle crosses the scale, and the scale's direction.

@@ -13,6 +13,12 @@ pub(crate) const UNKNOWNS: usize = 8;
 /// dials of 30 to 80 mm radius (common practice).
 pub(crate) const HEIGHT: (f64, f64) = (0.035, 0.02);
 
+/// By how much a needle of the usual height may move on its dial when the camera slides, as a share of the
+/// picture's move; the camera is `away` dial radii from it.
+pub(crate) fn parallax(away: f64) -> f64 {
+    (HEIGHT.0 + HEIGHT.1) / away
+}
+
 /// A view of a plane.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct View {
@@ -112,7 +118,7 @@ impl View {
     /// By how many pixels a needle of the usual height may move on its dial with each pixel by which the
     /// picture moves when its camera slides.
     pub(crate) fn parallax(&self) -> f64 {
-        (HEIGHT.0 + HEIGHT.1) / Vector3::from(self.place).norm()
+        parallax(Vector3::from(self.place).norm())
     }
 
     /// Angle between the line of sight to the origin and the plane's normal, in radians.
