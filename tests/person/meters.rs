@@ -6,9 +6,13 @@ use guard::Rig;
 use hw_sim::{Bench, find};
 use std::sync::Arc;
 
-/// As [`with_a_knob`], with one meter in the hand: 6000 counts, 0.3 % and two and a half of them.
+/// As [`with_a_knob`], with one meter in the hand.
 fn with_a_meter() -> Arc<Rig> {
-    let text = with_a_knob().text.clone();
+    in_the_hand(&with_a_knob().text)
+}
+
+/// The rig of `text`, with one meter in the hand: 6000 counts, 0.3 % and two and a half of them.
+pub fn in_the_hand(text: &str) -> Arc<Rig> {
     let (before, rest) = text.split_once("[meters.drop]").unwrap();
     let (_, after) = rest.split_once("[switch]").unwrap();
     let mut meters = String::new();

@@ -1,6 +1,7 @@
 //! Some instruments with a wire, the others in a person's hands; and all marks by hand.
 
-use super::scripted::{Types, honest, read, turns_decades};
+use super::meters::in_the_hand;
+use super::scripted::{Types, holds_meter, honest, read, turns_decades};
 use super::{Done, rig, run_to, run_with};
 use guard::Rig;
 use hw_sim::{Bench, find};
@@ -60,6 +61,27 @@ fn a_decade_box_by_hand_beside_instruments_by_wire_gets_figures_that_hold_the_tr
         for not_asked in ["Turn the supply", "Meter on DC V", "(tag "] {
             assert!(!done.screen.contains(not_asked), "{}", done.screen);
         }
+    }
+}
+
+/// The program sets the supply and moves the relays; a person holds the meter and reads the needle. Each
+/// reading takes ten seconds, and silence for one of them would end the run by the supply's watchdog.
+#[test]
+fn a_meter_by_hand_beside_a_supply_by_wire_keeps_its_watchdog_quiet() {
+    let bench = Bench::standard(&find("heron").unwrap(), 7).with_hand_meter(7);
+    let types: Box<Types> = Box::new(|_, about, bench| {
+        Some(match about.contains("Meter on DC V") {
+            true => holds_meter(about, bench),
+            false => read(bench.shown()),
+        })
+    });
+    let done = run_with(in_the_hand(&rig().text), bench, types);
+    println!("{} questions", done.asked);
+    done.assert_safe();
+    assert_finds(&done, "heron");
+    assert!(done.screen.contains("Meter on DC V"), "{}", done.screen);
+    for not_asked in ["Turn the supply", "Decade box", "(tag "] {
+        assert!(!done.screen.contains(not_asked), "{}", done.screen);
     }
 }
 

@@ -111,12 +111,17 @@ pub fn sets_decades(about: &str, bench: &mut Bench) -> String {
     stands
 }
 
-/// Holds the meter where it is asked for, and types what it shows.
+/// Holds the meter where it is asked for, and types what it shows, by somebody who takes his time.
 pub fn readings(about: &str, bench: &mut Bench) -> String {
+    pass(bench, 10.0);
+    holds_meter(about, bench)
+}
+
+/// The same in no time, as in [`turns_decades`].
+pub fn holds_meter(about: &str, bench: &mut Bench) -> String {
     let mut typed = String::new();
     for (words, place) in [("sense resistor", LOOP), ("movement's own", DROP)] {
         if about.contains(words) {
-            pass(bench, 10.0);
             let volts = bench.hold_meter(place).unwrap();
             typed += &match volts.abs() < 0.6 {
                 true => format!("{:.2} mV ", volts * 1e3),

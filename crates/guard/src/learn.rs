@@ -133,7 +133,6 @@ impl Core {
                 volts: self.volts(),
                 movement: Some(drop / current),
             });
-            self.bound = self.bound.min(most * self.falsified.ruler);
             self.expected = self.expected.min(most);
         }
         let from_zero = self.evidence.from_zero(needle.deflection);

@@ -142,10 +142,12 @@ impl Output {
         };
         let mut work = std::pin::pin!(work);
         loop {
+            // Many short works after one another are silence as well.
+            self.keep_alive().await?;
             tokio::select! {
                 biased;
                 done = &mut work => return done,
-                () = tokio::time::sleep(within / KEPT_ALIVE) => self.keep_alive().await?,
+                () = tokio::time::sleep(within / KEPT_ALIVE) => {}
             }
         }
     }

@@ -7,12 +7,13 @@ mod drives;
 mod edges;
 mod pots;
 mod refusals;
+mod swings;
 mod worked;
 
 use crate::allowance::{Evidence, Point};
 use crate::check::Known;
 use crate::rig::Rig;
-use crate::state::Arrangement;
+use crate::state::{Arrangement, State};
 use proptest::prelude::ProptestConfig;
 use quantity::{Amps, Volts, Watts};
 use std::sync::LazyLock;
@@ -61,6 +62,35 @@ fn arrangement(rig: &Rig, number: usize) -> Arrangement {
         reversed: false,
         largest_drop: Volts::new(1.0),
     }
+}
+
+/// That arrangement with the supply at `volts`.
+fn standing(arrangement: &Arrangement, volts: Volts) -> State {
+    let arrangement = Some(arrangement.clone());
+    State { arrangement, volts }
+}
+
+fn close(found: f64, expected: f64) {
+    assert!((found / expected - 1.0).abs() < 1e-9, "{found}, {expected}");
+}
+
+fn amps(micro: f64) -> Amps {
+    Amps::micro(micro)
+}
+
+/// The least resistance that the file grants: every element at the lower end of its tolerance.
+fn least(rig: &Rig, arrangement: &Arrangement) -> f64 {
+    let range = &arrangement.range;
+    let series = rig
+        .series
+        .iter()
+        .zip(&range.series)
+        .filter(|(_, used)| **used);
+    let series: f64 = series
+        .map(|(e, _)| e.ohms.get() * (1.0 - e.tolerance))
+        .sum();
+    let (fixed, sense) = (&rig.paths[range.path].fixed, &rig.sense[range.sense]);
+    series + fixed.ohms.get() * (1.0 - fixed.tolerance) + sense.ohms.get() * (1.0 - sense.tolerance)
 }
 
 /// A linear scale with 100 µA for the whole of it, seen at these deflections, each with this

@@ -1,48 +1,10 @@
 //! What the check answers to a drive, against the same worked out in words of its own. The rig is
 //! the simulated one: set-points true within 0.05 % and 1 mV, 2 % overshoot, steps of 0.1 mV.
 
-use super::{arrangement, known, seen, unlimited};
+use super::{arrangement, close, known, least, standing, unlimited};
 use crate::allowance::Evidence;
 use crate::check::{Dynamics, Known, LoopMeasured};
-use crate::refusal::Refusal;
-use crate::rig::Rig;
-use crate::state::{Arrangement, State};
 use quantity::{Amps, Ohms, Seconds, Volts};
-
-const CALM: Dynamics = Dynamics {
-    period: Seconds::new(1.0),
-    damping: 0.5,
-};
-
-fn standing(arrangement: &Arrangement, volts: f64) -> State {
-    State {
-        arrangement: Some(arrangement.clone()),
-        volts: Volts::new(volts),
-    }
-}
-
-fn close(found: f64, expected: f64) {
-    assert!((found / expected - 1.0).abs() < 1e-9, "{found}, {expected}");
-}
-
-fn amps(micro: f64) -> Amps {
-    Amps::micro(micro)
-}
-
-/// The least resistance that the file grants: every element at the lower end of its tolerance.
-fn least(rig: &Rig, arrangement: &Arrangement) -> f64 {
-    let range = &arrangement.range;
-    let series = rig
-        .series
-        .iter()
-        .zip(&range.series)
-        .filter(|(_, used)| **used);
-    let series: f64 = series
-        .map(|(e, _)| e.ohms.get() * (1.0 - e.tolerance))
-        .sum();
-    let (fixed, sense) = (&rig.paths[range.path].fixed, &rig.sense[range.sense]);
-    series + fixed.ohms.get() * (1.0 - fixed.tolerance) + sense.ohms.get() * (1.0 - sense.tolerance)
-}
 
 #[test]
 fn the_slower_time_constant() {
@@ -75,7 +37,7 @@ fn without_a_measurement_the_file_alone_counts() {
         (1.0, 0.0, 0.1),
         (1.0, 1.0, 0.1),
     ] {
-        let state = standing(&arrangement, from);
+        let state = standing(&arrangement, Volts::new(from));
         let drive = known.drive(&state, target, Seconds::new(over)).unwrap();
         let volts = (target.get() * ohms / 1e-4 + 1e-9).floor() * 1e-4;
         close(drive.volts.get(), volts);
@@ -93,12 +55,20 @@ fn without_a_measurement_the_file_alone_counts() {
         ..known
     };
     let drive = doubtful
-        .drive(&standing(&arrangement, 0.0), target, Seconds::ZERO)
+        .drive(
+            &standing(&arrangement, Volts::new(0.0)),
+            target,
+            Seconds::ZERO,
+        )
         .unwrap();
     close(drive.bound.get(), drive.expected.get() * 1.2);
     // Downwards nothing overshoots.
     let drive = known
-        .drive(&standing(&arrangement, 7.0), target, Seconds::ZERO)
+        .drive(
+            &standing(&arrangement, Volts::new(7.0)),
+            target,
+            Seconds::ZERO,
+        )
         .unwrap();
     close(
         drive.bound.get(),
@@ -112,7 +82,7 @@ fn a_ramp_on_a_coarse_grid_goes_by_its_steps() {
     let mut rig = unlimited();
     rig.supply.resolution = Volts::new(0.25);
     let (evidence, arrangement) = (Evidence::default(), arrangement(&rig, 1));
-    let state = standing(&arrangement, 1.0);
+    let state = standing(&arrangement, Volts::new(1.0));
     let ohms = least(&rig, &arrangement);
     for (volts, step) in [(3.0, 0.25), (1.25, 0.25), (1.0, 0.0)] {
         let target = Amps::new((volts + 0.1) / ohms);
@@ -123,50 +93,6 @@ fn a_ramp_on_a_coarse_grid_goes_by_its_steps() {
         close(
             drive.bound.get(),
             (volts * 1.0005 + 1e-3 + step * 0.02) / ohms,
-        );
-    }
-}
-
-/// The last of them are steps for the needle as well. An unknown one, undamped, swings as far again at
-/// each that comes a period after the one before; damping lets 1/(1 − o²) of them last.
-#[test]
-fn the_peak_on_a_coarse_grid() {
-    let mut rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    rig.supply.resolution = Volts::new(0.01);
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    for (dynamics, share, over) in [
-        (None, None, 60.0),
-        // One and a half of the slowest periods, which may be shorter by the square of 1.15.
-        (None, Some(1.5 * 1.15 * 1.15), 4.5),
-        (
-            Some(CALM),
-            Some(0.253_827 / (1.0 - 0.253_827 * 0.253_827)),
-            60.0,
-        ),
-    ] {
-        let known = Known { dynamics, ..known };
-        let drive = known.drive(&state, amps(66.0), Seconds::new(over)).unwrap();
-        // The loop was measured along with what the supply was off by.
-        let offset = |volts: f64| {
-            let at = state.volts.get();
-            1e-3 * (at / (at - 1e-3)) * (volts / at - 1.0).abs()
-        };
-        let at = |volts: f64, over: f64| {
-            let amps = (volts + offset(volts) + over) / ohms;
-            evidence.deflection_high(Amps::new(amps)).unwrap()
-        };
-        let end = at(drive.volts.get(), 0.01 * 0.02);
-        let before = at(drive.volts.get() - 0.01, 0.0);
-        let peak = drive.peak.unwrap();
-        assert!(end - before > 0.001, "{end}, {before}");
-        let steps = (drive.volts - state.volts).get() / 0.01;
-        assert!((1.5..4.0).contains(&steps), "{steps}");
-        let share = share.unwrap_or(steps);
-        let expected = end + share * (end - before);
-        assert!(
-            (peak - expected).abs() < 1e-6,
-            "{peak}, {expected}, {end}, {before}"
         );
     }
 }
@@ -201,7 +127,7 @@ fn what_a_hand_sets_is_within_the_bound() {
                 }),
                 ..known(&rig, &evidence)
             };
-            let state = standing(&arrangement, driven_at - 0.01);
+            let state = standing(&arrangement, Volts::new(driven_at - 0.01));
             let target = Amps::new((driven_at + 1e-6) / loop_ohms);
             let drive = known.drive(&state, target, Seconds::ZERO).unwrap();
             close(drive.volts.get(), driven_at);
@@ -235,7 +161,7 @@ fn a_measured_loop_counts_where_it_gives_less() {
             movement: Some(Ohms::ZERO),
         })
     };
-    let state = standing(&arrangement, 1.0);
+    let state = standing(&arrangement, Volts::new(1.0));
     for target in [0.3, 0.7] {
         let target = arrangement.range.top * target;
         let known = Known {
@@ -281,288 +207,4 @@ fn a_measured_loop_counts_where_it_gives_less() {
             (volts * 1.0005 + 1e-3 + (volts - 1.0) * 0.02) / least,
         );
     }
-}
-
-/// The loop measured at 60 µA, so that the bound is a target's own share above it.
-fn at_sixty<'a>(rig: &'a Rig, evidence: &'a Evidence) -> (Known<'a>, State, f64) {
-    let arrangement = arrangement(rig, 1);
-    let ohms = least(rig, &arrangement) * 1.01;
-    let volts = 60e-6 * ohms;
-    let measured = Some(LoopMeasured {
-        ohms: Ohms::new(ohms),
-        u: 0.0,
-        volts: Volts::new(volts),
-        movement: Some(Ohms::new(1000.0)),
-    });
-    let known = Known {
-        measured,
-        dynamics: Some(CALM),
-        ..known(rig, evidence)
-    };
-    (known, standing(&arrangement, volts), ohms)
-}
-
-/// Where the needle stands at least: the offset of 1 mV may take that much from the current.
-fn lowest(evidence: &Evidence, state: &State, ohms: f64) -> f64 {
-    let current = (state.volts - Volts::milli(1.0)) / Ohms::new(ohms);
-    evidence.deflection_low(current).unwrap()
-}
-
-/// Where the needle can get by a step: the overshoot of 0.8 × the damping, e^(−πζ/√(1−ζ²)) of the
-/// way; 0.253 83 at ζ = 0.4.
-#[test]
-fn the_peak_of_a_step() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    let drive = known.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
-    let end = evidence.deflection_high(drive.bound).unwrap();
-    let start = lowest(&evidence, &state, ohms);
-    assert!((0.596..0.6).contains(&start), "{start}");
-    let overshoot = 0.253_827;
-    let expected = end + overshoot * (end - start);
-    let peak = drive.peak.unwrap();
-    assert!((peak - expected).abs() < 1e-6, "{peak}, {expected}");
-    // 0.6 × (0.97 × 7/6 + 0.03 × (7/6)²) = 0.703 5, a little more for the bound's own margin.
-    assert!((0.703_5..0.7065).contains(&end), "{end}");
-}
-
-/// What a knob that is turned evenly over n periods leaves, 1/(πn), once it takes longer than one; 0.881 9 is
-/// the overshoot at 0.8 × a damping of 0.05.
-#[test]
-fn the_peak_of_a_turn_of_the_hand() {
-    let mut rig = unlimited();
-    rig.supply.resource = drivers::Resource::ByHand;
-    let evidence = seen(0.0, &[0.3, 0.4]);
-    let lively = Dynamics {
-        damping: 0.05,
-        ..CALM
-    };
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    let known = Known {
-        dynamics: Some(lively),
-        ..known
-    };
-    let start = lowest(&evidence, &state, ohms);
-    let overshoot = 0.881_9;
-    for (n, left) in [
-        (0.5, overshoot),
-        (0.99, overshoot),
-        (1.0, overshoot),
-        (1.01, 1.0 / (1.01 * std::f64::consts::PI)),
-        (3.0, 1.0 / (3.0 * std::f64::consts::PI)),
-    ] {
-        let over = CALM.period * 1.15 * n;
-        let drive = known.drive(&state, amps(70.0), over).unwrap();
-        let end = evidence.deflection_high(drive.bound).unwrap();
-        let expected = end + left * (end - start);
-        let peak = drive.peak.unwrap();
-        assert!((peak - expected).abs() < 2e-4, "{n}: {peak}, {expected}");
-    }
-}
-
-/// What a raised cosine of n periods leaves, 1/(πn(n²−1)); the period is trusted to 15 %.
-#[test]
-fn the_peak_of_a_ramp() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    let start = lowest(&evidence, &state, ohms);
-    for (n, left) in [(2.0, 1.0 / (6.0 * std::f64::consts::PI)), (1.39, 0.253_827)] {
-        let over = Seconds::new(n * 1.15);
-        let drive = known.drive(&state, amps(80.0), over).unwrap();
-        let end = evidence.deflection_high(drive.bound).unwrap();
-        let expected = end + left * (end - start);
-        let peak = drive.peak.unwrap();
-        assert!((peak - expected).abs() < 1e-6, "{n}: {peak}, {expected}");
-    }
-}
-
-/// A slower needle than the rig file prepares for is not believed; an unknown one is that slow, and
-/// without damping a step of it leaves the whole way.
-#[test]
-fn the_peak_without_dynamics_or_with_slow_ones() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    let start = lowest(&evidence, &state, ohms);
-    let slow = Dynamics {
-        period: Seconds::new(10.0),
-        damping: 0.05,
-    };
-    let left = 1.0 / (6.0 * std::f64::consts::PI);
-    for dynamics in [None, Some(slow)] {
-        let known = Known { dynamics, ..known };
-        let drive = known.drive(&state, amps(70.0), Seconds::new(6.0)).unwrap();
-        let end = evidence.deflection_high(drive.bound).unwrap();
-        let expected = end + left * (end - start);
-        assert!((drive.peak.unwrap() - expected).abs() < 1e-6);
-    }
-    let unknown = Known {
-        dynamics: None,
-        ..known
-    };
-    let drive = unknown.drive(&state, amps(70.0), Seconds::ZERO).unwrap();
-    let end = evidence.deflection_high(drive.bound).unwrap();
-    assert!((drive.peak.unwrap() - (end + (end - start))).abs() < 1e-6);
-}
-
-/// From nothing the whole way overshoots, by 25.4 % of it. Seen at 90 %, the needle may stand at
-/// 90 % × √(I/90 µA): 81.3 %, which overshoots to 102 %, are reached at 73.5 µA.
-#[test]
-fn a_step_from_nothing_overshoots_by_the_whole_way() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.6, 0.9]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
-    let state = State {
-        volts: Volts::ZERO,
-        ..state
-    };
-    for (micro, refused) in [(72.0, false), (74.0, true)] {
-        let step = known.drive(&state, amps(micro), Seconds::ZERO);
-        let found = matches!(step, Err(Refusal::Overshoot { peak, .. }) if peak > 1.02);
-        assert_eq!(found, refused, "{micro}: {step:?}");
-        assert_eq!(step.is_ok(), !refused);
-    }
-}
-
-#[test]
-fn an_overdamped_needle_does_not_swing() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
-    let dynamics = Some(Dynamics {
-        damping: 1.3,
-        ..CALM
-    });
-    let known = Known { dynamics, ..known };
-    let drive = known.drive(&state, amps(90.0), Seconds::ZERO).unwrap();
-    close(
-        drive.peak.unwrap(),
-        evidence.deflection_high(drive.bound).unwrap(),
-    );
-}
-
-/// The peak of a way down is where it starts.
-#[test]
-fn the_peak_of_a_fall() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
-    let drive = known.drive(&state, amps(58.0), Seconds::ZERO).unwrap();
-    close(drive.peak.unwrap(), 0.6);
-}
-
-/// A fall from d swings 0.253 83 d below zero: 2.2 % of scale are reached from 8.667 %.
-#[test]
-fn a_fall_to_zero_at_its_limit() {
-    let rig = unlimited();
-    for (from, refused) in [(0.0863, false), (0.0870, true)] {
-        let evidence = seen(0.0, &[0.04, from]);
-        let (known, mut state, ohms) = at_sixty(&rig, &evidence);
-        state.volts = Volts::new(from * 100e-6 * ohms);
-        let measured = known.measured.map(|m| LoopMeasured {
-            volts: state.volts,
-            ..m
-        });
-        let known = Known { measured, ..known };
-        let fall = known.drive(&state, Amps::ZERO, Seconds::ZERO);
-        let undershoot = matches!(fall, Err(Refusal::Undershoot { lowest }) if lowest < -0.022);
-        assert_eq!(undershoot, refused, "{from}: {fall:?}");
-        assert_eq!(fall.is_ok(), !refused);
-    }
-}
-
-/// Part of the way down: the end is where a convex law can be at the least, and the supply's offset
-/// may take 1 mV more.
-#[test]
-fn a_fall_part_of_the_way() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    for (target, refused) in [(14.5, false), (11.5, true)] {
-        let fall = known.drive(&state, amps(target), Seconds::ZERO);
-        let volts = (target * 1e-6 * ohms / 1e-4 + 1e-9).floor() * 1e-4;
-        let end = 0.6 * (1.0 - 1.03 * (1.0 - (volts - 1e-3) / ohms / 60e-6));
-        let lowest = end - 0.253_827 * (0.6 - end);
-        assert_eq!(lowest < -0.022, refused, "the case itself: {lowest}");
-        match fall {
-            Err(Refusal::Undershoot { lowest: found }) => {
-                assert!(
-                    refused && (found - lowest).abs() < 1e-4,
-                    "{found}, {lowest}"
-                );
-            }
-            other => assert!(!refused && other.is_ok(), "{other:?}"),
-        }
-    }
-    // With the shunt closed the movement may carry next to nothing.
-    let mut shunted = state.clone();
-    if let Some(arrangement) = &mut shunted.arrangement {
-        arrangement.shunt = vec![3];
-    }
-    let fall = known.drive(&shunted, amps(50.0), Seconds::ZERO);
-    assert!(matches!(fall, Err(Refusal::Undershoot { .. })), "{fall:?}");
-}
-
-/// Where the loop is known to 2 %, the end of a fall may lie twice that lower, and the start is what
-/// the file has at most.
-#[test]
-fn a_fall_through_a_loop_in_doubt() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, ohms) = at_sixty(&rig, &evidence);
-    let measured = known.measured.map(|m| LoopMeasured { u: 0.02, ..m });
-    let known = Known { measured, ..known };
-    let fall = known.drive(&state, amps(9.0), Seconds::ZERO);
-    let volts = (9e-6 * ohms / 1e-4 + 1e-9).floor() * 1e-4;
-    let end = 0.6 * (1.0 - 1.03 * (1.0 - (volts * 0.96 - 1e-3) / ohms / 60e-6));
-    let start = (state.volts.get() * 1.000_5 + 1e-3) / (ohms / 1.01);
-    let start = evidence.deflection_high(Amps::new(start)).unwrap();
-    let lowest = end - 0.253_827 * (start - end);
-    assert!(
-        matches!(fall, Err(Refusal::Undershoot { lowest: found }) if (found - lowest).abs() < 1e-5),
-        "{fall:?}, {lowest}"
-    );
-}
-
-/// The largest accepted target is accepted, and a little more is not.
-#[test]
-fn the_furthest_is_the_edge() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.4, 0.6]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
-    let arrangement = state.arrangement.as_ref().unwrap();
-    let furthest = known.furthest(arrangement);
-    let slowly = Seconds::new(60.0);
-    known.drive(&state, furthest * 0.9995, slowly).unwrap();
-    let more = known.drive(&state, furthest * 1.001, slowly);
-    assert!(matches!(more, Err(Refusal::Allowance { .. })), "{more:?}");
-    // Where nothing was measured it follows from the file.
-    let known = Known {
-        measured: None,
-        ..known
-    };
-    let ohms = least(&rig, arrangement);
-    let allowance = evidence.allowance(&rig.limits).get();
-    let volts = (allowance * ohms - 1e-3 - 1e-4 * 0.02) / 1.0005;
-    let found = known.furthest(arrangement).get();
-    assert!((found / (volts / ohms) - 1.0).abs() < 1e-5, "{found}");
-}
-
-/// After one sighting of motion: gently, or no further than 70 % of the allowance.
-#[test]
-fn after_one_sighting_only_gently() {
-    let rig = unlimited();
-    let evidence = seen(0.0, &[0.6]);
-    let (known, state, _) = at_sixty(&rig, &evidence);
-    let hard = known.drive(&state, amps(61.0), Seconds::ZERO);
-    assert!(matches!(hard, Err(Refusal::Order(_))), "{hard:?}");
-    // 1/(πn(n²−1)) is 0.1 at n = 1.697.
-    let n = |n: f64| Seconds::new(n * 1.15);
-    assert!(known.drive(&state, amps(61.0), n(1.68)).is_err());
-    known.drive(&state, amps(61.0), n(1.71)).unwrap();
-    // 70 % of 60 µA × 1.004/0.92.
-    known.drive(&state, amps(45.6), Seconds::ZERO).unwrap();
-    assert!(known.drive(&state, amps(46.0), Seconds::ZERO).is_err());
 }

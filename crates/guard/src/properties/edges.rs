@@ -1,18 +1,13 @@
 //! Where exactly each rule of the check begins: what lies on the limit is allowed, the least more is
 //! refused.
 
-use super::{arrangement, known, rig, seen, unlimited};
+use super::{arrangement, known, rig, seen, standing, unlimited};
 use crate::allowance::{Evidence, Point};
 use crate::check::{Drive, Known, LoopMeasured};
 use crate::refusal::Refusal;
 use crate::rig::Rig;
-use crate::state::{Arrangement, State};
+use crate::state::Arrangement;
 use quantity::{Amps, Ohms, Seconds, Volts, Watts};
-
-fn standing(arrangement: &Arrangement, volts: Volts) -> State {
-    let arrangement = Some(arrangement.clone());
-    State { arrangement, volts }
-}
 
 /// A step from zero to 60 % of the arrangement's top current, without any evidence.
 fn step(rig: &Rig, arrangement: &Arrangement) -> Result<Drive, Refusal> {

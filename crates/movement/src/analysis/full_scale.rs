@@ -10,8 +10,9 @@ use serde::{Deserialize, Serialize};
 
 /// A rest this near to the full-scale mark is carried to it by the local slope.
 const NEAR_MARK: f64 = 0.009;
-/// A needle that moved this far from its last rest has followed the current.
-const FOLLOWED: f64 = 0.005;
+/// A needle that moved this far from its last rest has followed the current: just less than a quarter of
+/// one of fifty divisions, the least that an eye reads.
+const FOLLOWED: f64 = 0.0049;
 /// Swing left at the end of a ramp, as a fraction of scale: within it, friction may stop the needle
 /// elsewhere from below than from above. A sixth of it shows in the mean (simulated).
 const SWING: f64 = 0.0012;
