@@ -14,6 +14,9 @@ pub(crate) const SET_POINT_EVERY: Seconds = Seconds::new(0.05);
 const REVERSE_SHARE: f64 = 0.015;
 /// How far a needle may swing below its zero on a planned way down, as a fraction of scale.
 const LOWEST: f64 = 0.022;
+/// By so much of what it was seen to have a movement may have less resistance while it carries less: it
+/// is cooler. Copper that is 50 K cooler has a sixth less, hot wires a fifth (from memory).
+const COOLER: f64 = 0.2;
 /// An identified period is trusted to this factor.
 const PERIOD_TRUST: f64 = 1.15;
 
@@ -107,7 +110,19 @@ impl Known<'_> {
         // most negative it makes the loop look larger, by m.volts over what was left to drive.
         let larger = m.volts / driving;
         let offset = supply.offset * larger * (1.0 - volts / m.volts).abs();
-        stated.min((volts + off * larger + offset + step * supply.overshoot) / least)
+        let more = off * larger + offset + step * supply.overshoot;
+        let Some(movement) = m.movement else {
+            return stated.min((volts + more) / least);
+        };
+        // A movement need not be a resistor; there may be diodes in it. With more current its drop does
+        // not fall, so that what more the supply gives meets the rest of the loop at the most.
+        let rest = loop_low(self.rig, arrangement) / self.stuck;
+        let grown = m.volts / least + ((volts - m.volts).max(Volts::ZERO) + more) / rest;
+        let cooler = least - movement * COOLER;
+        match volts < m.volts && cooler > Ohms::ZERO {
+            true => stated.min(grown).min((volts + more) / cooler),
+            false => stated.min(grown),
+        }
     }
 
     /// The set-point that should drive `target`, rounded down.
@@ -152,7 +167,7 @@ impl Known<'_> {
         let bound = self.current_high(arrangement, volts, step);
         if change > Volts::ZERO {
             self.within_allowance(arrangement, bound)?;
-            self.within_ratings(arrangement, bound)?;
+            self.within_ratings(arrangement, self.carried(arrangement, (volts, step), bound))?;
             self.within_movement_limits(bound)?;
         }
         let peak = self.peak(arrangement, (state.volts, volts), bound, over)?;
@@ -178,6 +193,15 @@ impl Known<'_> {
     pub fn arrange(&self, next: &Arrangement) -> Result<(), Refusal> {
         if let Some(bank) = &self.rig.pots {
             bank.admits(&next.range.pots)?;
+        }
+        let most = self
+            .rig
+            .supply
+            .highest(self.rig.supply.max_voltage, Volts::ZERO);
+        if !(next.range.top > Amps::ZERO && next.range.top <= most / loop_low(self.rig, next)) {
+            return Err(Refusal::Order(
+                "a range goes no further than its resistance lets it",
+            ));
         }
         let path = &self.rig.paths[next.range.path];
         let proven = self.evidence.full_scale_low(&self.rig.limits);
@@ -234,6 +258,20 @@ impl Known<'_> {
             return Err(Refusal::Backwards { bound, limit });
         }
         Ok(())
+    }
+
+    /// The most that the elements of the loop carry: with the shunt closed more than the movement could.
+    fn carried(
+        &self,
+        arrangement: &Arrangement,
+        (volts, step): (Volts, Volts),
+        bound: Amps,
+    ) -> Amps {
+        if arrangement.shunt.is_empty() {
+            return bound;
+        }
+        let most = self.rig.supply.highest(volts, volts - step) / loop_low(self.rig, arrangement);
+        bound.max(most * self.stuck)
     }
 
     fn within_ratings(&self, arrangement: &Arrangement, bound: Amps) -> Result<(), Refusal> {
@@ -368,9 +406,24 @@ impl Known<'_> {
     /// The lowest that the needle may stand at this set-point, as a distance from its zero.
     fn lowest(&self, arrangement: &Arrangement, volts: Volts) -> f64 {
         // With the shunt closed, the movement may carry next to nothing.
-        let current = match self.measured {
-            Some(m) if arrangement.shunt.is_empty() && m.movement.is_some() => {
-                (volts * (1.0 - 2.0 * m.u) - self.rig.supply.offset).max(Volts::ZERO) / m.ohms
+        let current = match (self.measured, arrangement.shunt.is_empty()) {
+            (
+                Some(LoopMeasured {
+                    ohms,
+                    u,
+                    volts: then,
+                    movement: Some(movement),
+                }),
+                true,
+            ) => {
+                // A drop that falls less than the current, as that of a diode, stays at its most.
+                let rest = ohms - movement;
+                let fallen = (then - volts).max(Volts::ZERO) * (ohms / rest);
+                let least = (then - fallen) * (1.0 - 2.0 * u);
+                match rest > Ohms::ZERO {
+                    true => (least - self.rig.supply.offset).max(Volts::ZERO) / ohms,
+                    false => Amps::ZERO,
+                }
             }
             _ => Amps::ZERO,
         };
