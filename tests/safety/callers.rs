@@ -55,8 +55,8 @@ pub fn first_arrangement(rig: &Rig) -> Arrangement {
 pub fn look_at_zero() -> Proposal {
     Proposal::Settle(Settle {
         purpose: Purpose::ZeroBefore,
-        window: Seconds::new(1.0),
-        slow: Seconds::new(0.3),
+        window: Seconds::new(2.0),
+        slow: Seconds::new(1.0),
         tolerance: 0.001,
     })
 }

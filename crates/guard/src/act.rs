@@ -1,18 +1,16 @@
 //! Carrying out a proposal: check, apply in steps, verify, watch.
 
-use crate::check::{Drive, Known, SET_POINT_EVERY};
+use crate::check::Known;
 use crate::contacts::move_group;
 use crate::core::{Core, Phase};
 use crate::fault::Fault;
 use crate::instruments::Instruments;
-use crate::output::Armed;
 use crate::proposal::{Halt, Proposal, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick, stillness};
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, energised, loop_low, moves};
 use crate::suspects::falsified;
-use crate::watch::STILL;
 use quantity::{Amps, Seconds, Volts};
 use std::collections::BTreeSet;
 
@@ -25,6 +23,7 @@ pub(crate) const HIDDEN: f64 = 1.03;
 
 impl Core {
     pub(crate) async fn carry_out(&mut self, proposal: Proposal) -> Result<Report, Halt> {
+        self.went_back = false;
         match proposal {
             Proposal::Arrange(arrangement) => self.arrange(arrangement).await,
             Proposal::Drive { target, over } => self.drive(target, over).await,
@@ -32,10 +31,7 @@ impl Core {
             Proposal::Settle(settle) => self.settle(settle).await,
             Proposal::Wiggle => self.wiggle().await,
             Proposal::LetGo => self.let_go().await,
-            Proposal::Identified(dynamics) => {
-                self.dynamics = Some(dynamics);
-                Ok(self.report(Vec::new()))
-            }
+            Proposal::Identified(dynamics) => self.identified(dynamics),
         }
     }
 
@@ -61,6 +57,8 @@ impl Core {
             .is_some_and(|a| a.range == next.range);
         if !same_loop {
             self.measured = None;
+            // What the open loop told holds for that loop.
+            self.open_loop = None;
             self.falsified = falsified;
         }
         if self.phase == Phase::Safe {
@@ -114,7 +112,7 @@ impl Core {
         let until = self.now() + FALLS_WITHIN;
         loop {
             let tick = self.tick().await?;
-            let found = self.loop_current(&tick) + self.along(tick.drop) / low;
+            let found = self.loop_current(&tick) * self.loop_sign + self.along(tick.drop) / low;
             let bound = idle / low * HIDDEN + self.loop_doubt();
             if found <= bound {
                 return Ok(());
@@ -211,143 +209,25 @@ impl Core {
     }
 
     /// The current down to a third: the needle goes the wrong way.
-    async fn retreat(&mut self) -> Result<(), Fault> {
+    pub(crate) async fn retreat(&mut self) -> Result<(), Fault> {
         let output = &mut self.bench.instruments.output;
         output.lower(output.volts() / 3.0).await?;
         self.state.volts = self.volts();
         self.unanswered();
+        (self.went_back, self.retreated) = (true, self.now());
         Ok(())
     }
 
-    pub(crate) async fn ramp(&mut self, target: Amps, over: Seconds) -> Result<Report, Halt> {
-        let checked = self.known().drive(&self.state, target, over)?;
-        if checked.volts > self.state.volts
-            && !self.evidence.moved()
-            && let Some(reason) = self.quiet_end_now()
-        {
-            return Err(Refusal::Quiet(reason).into());
+    /// One cycle with nothing changed, unless the needle of a movement whose polarity is not known goes
+    /// the wrong way; then it gets the time to come back.
+    pub(crate) async fn careful_tick(&mut self) -> Result<Tick, Fault> {
+        let tick = self.tick().await?;
+        let since = self.now() - self.retreated;
+        let wrong = self.backwards && !self.evidence.stands() && !self.reversed_on_purpose();
+        if wrong && since > self.rig.limits.slowest_period.get() {
+            self.retreat().await?;
         }
-        let from = self.volts();
-        let shunted = self
-            .state
-            .arrangement
-            .as_ref()
-            .filter(|a| !a.shunt.is_empty());
-        // With the shunt closed the loop carries more than the movement does.
-        let (bound, expected) = shunted.map_or((checked.bound, checked.expected), |a| {
-            let loop_bound = self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a);
-            (loop_bound * self.falsified.current, loop_bound)
-        });
-        self.bound = self.bound.max(bound);
-        self.expected = self.expected.max(expected);
-        self.loop_holds(expected).await?;
-        let sense = self.state.arrangement.as_ref().map(|a| a.range.sense);
-        if let Some(sense) = sense {
-            self.trip_follows(sense, self.expected).await?;
-        }
-        // It may still be on its way down from somewhere higher.
-        let peak = checked.peak.map(|peak| peak.max(self.last_deflection));
-        if checked.volts != from {
-            self.unanswered();
-        }
-        // A person turns the knob as slowly as was asked for.
-        let count = match self.rig.supply.by_hand() {
-            true => 1,
-            false => (over / SET_POINT_EVERY).ceil().max(1.0) as usize,
-        };
-        let (stood, grid) = (self.last_deflection, self.rig.supply.resolution);
-        let mut ticks = Vec::with_capacity(count);
-        let mut cut_short = false;
-        for step in 1..=count {
-            let share = step as f64 / count as f64;
-            let began = Seconds::new(self.now());
-            let volts = set_point(from, checked.volts, share, grid);
-            // On a coarse grid most are the one before, which a slow supply need not be told again.
-            if step == count || (volts - self.volts()).abs() > grid * 0.5 {
-                self.set(&checked, from, volts).await?;
-            }
-            let tick = self.driven(step == count).await?;
-            // A fast rig would be through sooner than the needle's swing was reckoned for; after a late
-            // reply it must not make up for it, which would be steeper.
-            if count > 1 {
-                self.until(began + over / count as f64).await?;
-            }
-            let Some(tick) = tick else { continue };
-            ticks.push(tick);
-            let raising = checked.volts > from;
-            if raising && self.backwards && !self.reversed_on_purpose() {
-                self.retreat().await?;
-                break;
-            }
-            self.within_peak(&tick, peak)?;
-            cut_short = raising && self.growth_is_over(&tick, stood);
-            if cut_short {
-                break;
-            }
-        }
-        // Less counts only once a reading has shown it.
-        let shown = ticks.last().map(|tick| self.loop_current(tick).abs());
-        if shown.is_some_and(|current| current <= bound + self.loop_doubt()) {
-            self.bound = bound;
-        }
-        self.expected = expected;
-        if let Some(sense) = sense {
-            self.trip_follows(sense, expected).await?;
-        }
-        let mut report = self.report(ticks);
-        report.cut_short = cut_short;
-        Ok(report)
-    }
-
-    /// One set-point of a ramp that was checked.
-    async fn set(&mut self, checked: &Drive, from: Volts, volts: Volts) -> Result<(), Fault> {
-        let output = &mut self.bench.instruments.output;
-        if volts > output.volts() {
-            let armed = Armed::new(checked, from, output.epoch(), &self.watched)?;
-            output.raise(armed, volts).await?;
-        } else {
-            output.lower(volts).await?;
-        }
-        self.state.volts = volts;
-        Ok(())
-    }
-
-    /// Lets time pass up to `moment` of the run, where it has not.
-    async fn until(&mut self, moment: Seconds) -> Result<(), Fault> {
-        let left = moment - Seconds::new(self.now());
-        match left > Seconds::ZERO {
-            true => self.pause(left).await,
-            false => Ok(()),
-        }
-    }
-
-    /// A needle further than any swing of this move could bring it is not what was identified.
-    fn within_peak(&self, tick: &Tick, peak: Option<f64>) -> Result<(), Fault> {
-        match (tick.needle, peak) {
-            (Some((d, u)), Some(peak)) if d - 4.0 * u > peak.max(0.1) + 0.05 => {
-                Err(Fault::BeyondCeiling(d))
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// Growth without motion goes no further than to the first motion, or to what ends it: a needle
-    /// whose scale begins late may pass all of it within a third more current.
-    /// One that hung away from its zero when the ramp began has to go further: `stood` is where it was.
-    fn growth_is_over(&self, tick: &Tick, stood: f64) -> bool {
-        let hung = self.evidence.from_zero(stood) + STILL / 2.0;
-        let moves = |(d, u): (f64, f64)| self.evidence.from_zero(d) - 3.0 * u > STILL.max(hung);
-        let ended = !self.evidence.moved() && self.quiet_end_now().is_some();
-        ended || !self.evidence.stands() && tick.needle.is_some_and(moves)
-    }
-
-    fn reversed_on_purpose(&self) -> bool {
-        self.state.arrangement.as_ref().is_some_and(|a| a.reversed) && self.upscale.is_none()
-    }
-
-    fn quiet_end_now(&self) -> Option<String> {
-        let (drop, current) = self.last_quiet?;
-        self.evidence.quiet_end(drop, current, &self.rig.limits)
+        Ok(tick)
     }
 
     pub(crate) async fn hold(&mut self, time: Seconds) -> Result<Report, Halt> {
@@ -359,6 +239,7 @@ impl Core {
     }
 
     async fn settle(&mut self, settle: Settle) -> Result<Report, Halt> {
+        self.is_a_rest(settle)?;
         if self.person.is_some() {
             return self.settle_asked(settle).await;
         }
@@ -368,7 +249,7 @@ impl Core {
             .max(settle.window * 6.0);
         let mut ticks: Vec<Tick> = Vec::new();
         loop {
-            ticks.push(self.tick().await?);
+            ticks.push(self.careful_tick().await?);
             let since = self.now() - settle.window.get();
             let window = &ticks[ticks.partition_point(|tick| tick.at < since)..];
             let full = began <= since && window.len() >= 6;
@@ -382,9 +263,7 @@ impl Core {
             }
         }
     }
-}
 
-impl Core {
     /// Keeps the observation of a window at rest, and learns from it.
     pub(crate) fn conclude(
         &mut self,
@@ -400,15 +279,4 @@ impl Core {
         report.observation = Some(observation);
         Ok(report)
     }
-}
-
-/// The set-point at `share` of an S-shaped ramp, on the supply's own grid.
-pub(crate) fn set_point(from: Volts, to: Volts, share: f64, grid: Volts) -> Volts {
-    if share >= 1.0 {
-        return to;
-    }
-    let tau = std::f64::consts::TAU;
-    let done = share - (tau * share).sin() / tau;
-    let volts = from + (to - from) * done;
-    (grid * (volts / grid).round()).min(from.max(to))
 }

@@ -54,6 +54,8 @@ pub struct Point {
     pub deflection: f64,
     /// Standard uncertainty of the deflection, the unsettled rest included.
     pub u: f64,
+    /// The current fell to it: friction holds the needle above where a rising one brings it.
+    pub fell: bool,
 }
 
 /// How a movement responded when its current was let go.
@@ -161,8 +163,11 @@ impl Evidence {
             let grown = (current / p.current - 1.0).max(0.0);
             (self.from_zero(p.deflection) - 2.0 * p.u) * (1.0 + LEAST_GROWTH * grown)
         };
-        let lower = self.points.iter().filter(|p| p.current < current);
-        lower.map(due).fold(0.0, f64::max)
+        let risen = self.points.iter().filter(|p| !p.fell);
+        risen
+            .filter(|p| p.current < current)
+            .map(due)
+            .fold(0.0, f64::max)
     }
 
     /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across
@@ -390,6 +395,7 @@ mod tests {
             current: Amps::new(current),
             deflection,
             u: 0.0003,
+            fell: false,
         }
     }
 

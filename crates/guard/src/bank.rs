@@ -8,7 +8,7 @@ use crate::output::Armed;
 use crate::safe::confirm_no_voltage;
 use crate::state::{Arrangement, loop_low};
 use crate::watch::{stopped, volts};
-use quantity::{Amps, Volts};
+use quantity::{Amps, Ohms, Volts};
 use tokio::time::sleep;
 
 /// Readings of the loop current.
@@ -106,11 +106,19 @@ impl Core {
                 least,
             });
         }
+        let (ohms, u) = (set / found, self.loop_u(read, set) + self.ruler_doubt());
         Ok(LoopMeasured {
-            ohms: set / found,
-            u: self.loop_u(read, set) + self.ruler_doubt(),
+            ohms,
+            u,
             volts: set,
             movement: None,
+            rest: Some(self.rest_low(ohms * (1.0 - 2.0 * u), set)),
         })
+    }
+
+    /// The least that a loop has of which `least` was measured by its set-point: the supply may have been
+    /// off, and by what it drove less then, the loop has less.
+    fn rest_low(&self, least: Ohms, set: Volts) -> Ohms {
+        least * (self.rig.supply.lowest(set) / set)
     }
 }

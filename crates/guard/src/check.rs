@@ -18,7 +18,7 @@ const LOWEST: f64 = 0.022;
 /// is cooler. Copper that is 50 K cooler has a sixth less, hot wires a fifth (from memory).
 const COOLER: f64 = 0.2;
 /// An identified period is trusted to this factor.
-const PERIOD_TRUST: f64 = 1.15;
+pub(crate) const PERIOD_TRUST: f64 = 1.15;
 
 /// How the needle moves, as identified from its own swings.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -49,6 +49,8 @@ pub struct LoopMeasured {
     pub volts: Volts,
     /// Movement resistance seen then, unshunted; none where the loop was measured without it.
     pub movement: Option<Ohms>,
+    /// The least that the loop without the movement has, where that was measured.
+    pub rest: Option<Ohms>,
 }
 
 /// All that the check may rely on.
@@ -117,7 +119,9 @@ impl Known<'_> {
         // A movement need not be a resistor; there may be diodes in it. With more current its drop does
         // not fall, so that what more the supply gives meets the rest of the loop at the most.
         let rest = loop_low(self.rig, arrangement) / self.stuck;
-        let grown = m.volts / least + ((volts - m.volts).max(Volts::ZERO) + more) / rest;
+        let rest = m.rest.map_or(rest, |measured| measured.max(rest));
+        let grown = m.volts / least
+            + ((volts - m.volts).max(Volts::ZERO) * (1.0 + supply.accuracy) + more) / rest;
         let cooler = least - movement * COOLER;
         match volts < m.volts && cooler > Ohms::ZERO {
             true => stated.min(grown).min((volts + more) / cooler),
@@ -413,6 +417,7 @@ impl Known<'_> {
                     u,
                     volts: then,
                     movement: Some(movement),
+                    ..
                 }),
                 true,
             ) => {

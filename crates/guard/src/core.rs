@@ -7,6 +7,7 @@ use crate::fault::Fault;
 use crate::instruments::Instruments;
 use crate::person::Asked;
 use crate::proposal::{Halt, Proposal, Report};
+use crate::refusal::Refusal;
 use crate::rest::Tick;
 use crate::rig::Rig;
 use crate::safe::SafeReport;
@@ -19,7 +20,10 @@ use quantity::{Amps, Ohms, Volts};
 use std::collections::BTreeSet;
 use std::panic::AssertUnwindSafe;
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::time::Instant;
+use tokio::time::{Duration, Instant, sleep};
+
+/// Nobody looks for no longer than this while nothing is proposed.
+const UNWATCHED: Duration = Duration::from_millis(200);
 
 /// Everything that can act or see.
 pub(crate) struct Bench {
@@ -64,7 +68,8 @@ pub(crate) struct Core {
     pub state: State,
     pub evidence: Evidence,
     pub measured: Option<LoopMeasured>,
-    pub dynamics: Option<Dynamics>,
+    /// How the needle moves, and the least resistance of the loop in which that was identified.
+    pub identified: Option<(Dynamics, Ohms)>,
     pub upscale: Option<bool>,
     pub still: Amps,
     pub heaviest: usize,
@@ -81,11 +86,21 @@ pub(crate) struct Core {
     pub seq: u64,
     pub blind_since: Option<f64>,
     pub wiggling: bool,
+    /// The last change of the current was a fall.
+    pub fell: bool,
+    /// That the needle sticks, once it was seen to.
+    pub sticks: Option<Refusal>,
+    /// Sign of the loop meter's reading while current flows: its leads may be exchanged.
+    pub loop_sign: f64,
     pub refusals: u32,
     pub last_deflection: f64,
     pub repeats: u32,
     pub last_refusal: String,
     pub backwards: bool,
+    /// The current was lowered because of it since the last proposal.
+    pub went_back: bool,
+    /// When that was last.
+    pub retreated: f64,
     /// Cycles in a row without the current that the set-point must drive.
     pub unfed: u32,
     /// Drop and current of the last cycle in which nothing had moved.
@@ -141,7 +156,7 @@ impl Core {
             state: State::RELEASED,
             evidence,
             measured: None,
-            dynamics: None,
+            identified: None,
             upscale: None,
             still: Amps::ZERO,
             heaviest,
@@ -153,11 +168,16 @@ impl Core {
             seq: 0,
             blind_since: None,
             wiggling: false,
+            fell: false,
+            sticks: None,
+            loop_sign: 1.0,
             refusals: 0,
             last_deflection: f64::NAN,
             repeats: 0,
             last_refusal: String::new(),
             backwards: false,
+            went_back: false,
+            retreated: f64::NEG_INFINITY,
             unfed: 0,
             last_quiet: None,
             person,
@@ -223,6 +243,10 @@ impl Core {
                 biased;
                 fault = crate::watch::stopped(&mut self.stop, &mut self.watched) => return Err(fault),
                 request = requests.recv() => request,
+                () = sleep(UNWATCHED), if self.phase == Phase::Live => {
+                    self.watch_idle().await?;
+                    continue;
+                }
             };
             let Some(request) = request else {
                 return Ok(());
@@ -264,7 +288,7 @@ impl Core {
             rig: &self.rig,
             evidence: &self.evidence,
             measured: self.measured,
-            dynamics: self.dynamics,
+            dynamics: self.dynamics(),
             upscale: self.upscale,
             still: self.still,
             heaviest: self.heaviest,
@@ -293,7 +317,7 @@ impl Core {
                 .filter(|_| self.sense_ohms().is_some())
                 .map(|t| self.loop_current(t)),
             volts: self.volts(),
-            backwards: self.backwards,
+            backwards: self.backwards || self.went_back,
             cut_short: false,
             moved: self.evidence.moved(),
             quiet_end,

@@ -2,11 +2,11 @@
 
 use crate::act::HIDDEN;
 use crate::allowance::{Point, SURE_MOTION};
-use crate::check::LoopMeasured;
+use crate::check::{Dynamics, LoopMeasured};
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::output::TAKEN;
-use crate::proposal::{Halt, Settle};
+use crate::proposal::{Halt, Report, Settle};
 use crate::refusal::Refusal;
 use crate::rest::{Stillness, Tick};
 use crate::state::loop_low;
@@ -15,6 +15,15 @@ use quantity::{Amps, Seconds, Volts};
 
 /// A needle further from zero than this without current is not adjusted, or not this one.
 const FARTHEST_ZERO: f64 = 0.07;
+/// A rest is looked at for at least this share of the needle's period.
+const LEAST_LOOK: f64 = 0.5;
+/// Slower time constant of a needle that is not identified, at the least.
+const UNKNOWN_SLOW: Seconds = Seconds::new(0.5);
+/// Motion still to come that a rest may leave, at most.
+const COARSEST_REST: f64 = 0.002;
+/// Periods in s, and damping ratios, that needles may have.
+const PERIODS: (f64, f64) = (0.02, 60.0);
+const DAMPINGS: (f64, f64) = (0.001, 30.0);
 /// A reading over the sense element below this says too little about the loop.
 const LEAST_READING: Volts = Volts::milli(0.2);
 
@@ -60,6 +69,59 @@ impl Core {
             unsettled: still.rest_of_motion(settle.slow.get()),
             rested: true,
         }
+    }
+
+    /// What a rest counts as evidence must have been looked at for long enough.
+    pub(crate) fn is_a_rest(&self, settle: Settle) -> Result<(), Refusal> {
+        let slowest = self.rig.limits.slowest_period;
+        let (window, slow) = match self.dynamics() {
+            Some(d) => (d.period * LEAST_LOOK, d.slow() * 0.9),
+            None => (slowest * LEAST_LOOK, UNKNOWN_SLOW),
+        };
+        let long = settle.window >= window && settle.slow >= slow;
+        match long && settle.tolerance <= COARSEST_REST {
+            true => Ok(()),
+            false => Err(Refusal::Order(
+                "a rest is looked at for at least half of a period of the needle, and judged by its own time \
+                 constant and to 0.2 % of scale",
+            )),
+        }
+    }
+
+    /// How the needle moves, once a procedure has identified it from its swings.
+    pub(crate) fn identified(&mut self, dynamics: Dynamics) -> Result<Report, Halt> {
+        let unshunted = self
+            .state
+            .arrangement
+            .as_ref()
+            .filter(|a| a.shunt.is_empty());
+        let Some(arrangement) = unshunted else {
+            let why = "a needle is identified in a closed loop, without a shunt";
+            return Err(Refusal::Order(why).into());
+        };
+        let sane = |value: f64, (low, high): (f64, f64)| (low..=high).contains(&value);
+        if !sane(dynamics.period.get(), PERIODS) || !sane(dynamics.damping, DAMPINGS) {
+            let why = "no needle has such a period and damping: identify it anew";
+            return Err(Refusal::Order(why).into());
+        }
+        self.identified = Some((dynamics, loop_low(&self.rig, arrangement)));
+        Ok(self.report(Vec::new()))
+    }
+
+    /// The same in the present loop. More resistance in it damps less: by no more than that, since
+    /// what air and frame damp stays, and so does the movement's own resistance.
+    pub(crate) fn dynamics(&self) -> Option<Dynamics> {
+        let (found, then) = self.identified?;
+        let now = self
+            .state
+            .arrangement
+            .as_ref()
+            .map(|a| loop_low(&self.rig, a));
+        let share = now.map_or(1.0, |now| (then / now).min(1.0));
+        Some(Dynamics {
+            damping: found.damping * share,
+            ..found
+        })
     }
 
     /// At rest, with the movement's part of the voltage measured, the current must be what the file
@@ -109,6 +171,9 @@ impl Core {
             return Ok(());
         };
         if matches!(observation.purpose, Purpose::ZeroBefore) {
+            if self.volts() > Volts::ZERO {
+                return Err(Refusal::Order("a zero is seen without current").into());
+            }
             if needle.deflection.abs() > FARTHEST_ZERO {
                 return Err(Refusal::Zero(needle.deflection).into());
             }
@@ -119,10 +184,11 @@ impl Core {
             return Ok(());
         };
         let reversed = a.reversed;
-        let current = current.abs();
+        let (sign, current) = (current.get().signum(), current.abs());
         let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
         if self.volts() > Volts::ZERO && reading >= LEAST_READING {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
+            self.loop_sign = sign;
             let u = self.loop_u(reading, self.volts());
             self.as_stated(current, u, drop)?;
             let most = current * (1.0 + 4.0 * u);
@@ -132,6 +198,7 @@ impl Core {
                 u: u + self.ruler_doubt(),
                 volts: self.volts(),
                 movement: Some(drop / current),
+                rest: self.measured.and_then(|measured| measured.rest),
             });
             self.expected = self.expected.min(most);
         }
@@ -144,15 +211,10 @@ impl Core {
                 current,
                 deflection: needle.deflection,
                 u,
+                fell: self.fell,
             };
             if let Some(lag) = self.evidence.lag(&point) {
-                let deflection = needle.deflection;
-                let sticks = Refusal::Sticks {
-                    deflection,
-                    lag,
-                    current,
-                };
-                return Err(sticks.into());
+                return Err(self.stuck(needle.deflection, lag, current).into());
             }
             self.evidence.stood(point);
         }

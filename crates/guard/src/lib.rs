@@ -23,6 +23,7 @@ mod probes;
 mod properties;
 mod proposal;
 mod prove;
+mod ramp;
 mod refusal;
 mod rest;
 mod rig;

@@ -302,6 +302,7 @@ mod tests {
                 current: Amps::micro(micro),
                 deflection,
                 u: 0.001,
+                fell: false,
             });
         }
         let (low, high) = possible(&evidence, &limits, at(30.0), 0.001);

@@ -53,7 +53,7 @@ impl Core {
         }
         let end = self.now() + time.get();
         while self.now() < end {
-            ticks.push(self.tick().await?);
+            ticks.push(self.careful_tick().await?);
         }
         Ok(ticks)
     }

@@ -104,6 +104,7 @@ fn seen(u: f64, deflections: &[f64]) -> Evidence {
             current,
             deflection,
             u,
+            fell: false,
         });
     }
     evidence

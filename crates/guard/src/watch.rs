@@ -11,6 +11,7 @@ use crate::watcher::Watched;
 use drivers::{Meter, Reading};
 use evidence::{Needle, Observation, Purpose, Setting, Sight, Sighting};
 use quantity::{Amps, Seconds, Volts};
+use tokio::time::{Duration, Instant};
 
 /// A picture older than this says nothing about now.
 const OLDEST_PICTURE: f64 = 0.5;
@@ -20,6 +21,10 @@ const FROZEN: u32 = 8;
 const UNFED: u32 = 3;
 /// The longest time without seeing the needle while current may flow.
 const BLIND_FOR: Seconds = Seconds::new(0.7);
+/// As long as nothing can flow, a reader may take its time.
+const NOBODY_WAITS: Seconds = Seconds::new(60.0);
+/// A picture that waited so long for the meters is taken anew.
+const WAITED: Duration = Duration::from_millis(250);
 /// Below zero by this share of scale, the current is lowered.
 const BACKWARDS: f64 = 0.018;
 /// Current that the back-EMF of a swinging needle may add, as a share of the range's top. It brakes
@@ -55,9 +60,9 @@ impl Core {
         if self.rig.probed_by_hand() {
             return self.cycle_by_hand(said).await;
         }
+        let patience = self.patience();
         let (sighting, over_sense, across, codes, alive) = {
             let bench = &mut self.bench;
-            let by_person = self.person.is_some();
             let Instruments {
                 output,
                 meters: Some(meters),
@@ -70,7 +75,7 @@ impl Core {
             let cycle = async {
                 tokio::join!(
                     biased;
-                    look(&mut *bench.sight, by_person),
+                    look(&mut *bench.sight, patience),
                     meters.over_sense.read(),
                     meters.drop.read(),
                     confirm(pots),
@@ -83,17 +88,18 @@ impl Core {
                 cycle = cycle => cycle,
             }
         };
-        let at = self.now();
         codes?;
         alive?;
+        let sighting = self.fresh(sighting).await?;
+        let at = self.now();
         let over_sense = volts(over_sense?, "loop")?;
         let across = match across? {
             Reading::Overload { .. } => self.widen_drop_range().await?,
             reading => volts(reading, "drop")?,
         };
-        let seen = sighting.and_then(|sighting| self.usable(sighting));
-        let needle = said.map(|needle| (needle, 0.0)).or(seen);
-        let seen_at = needle.as_ref().map_or(at, |(_, age)| at - age);
+        let seen = sighting.and_then(|sighting| self.usable(sighting, started));
+        let needle = said.map(|needle| (needle, at)).or(seen);
+        let seen_at = needle.as_ref().map_or(at, |(_, seen_at)| *seen_at);
         let tick = Tick {
             at: (at + started) / 2.0,
             seen_at,
@@ -110,10 +116,42 @@ impl Core {
         Ok(tick)
     }
 
-    /// A sighting that may be used: fresh, finite. Else its reason is remembered.
-    fn usable(&mut self, sighting: Sighting) -> Option<(Needle, f64)> {
-        let age = sighting.age;
-        let refused = match sighting.seen {
+    /// How long a picture is waited for; none where a person is asked instead.
+    fn patience(&self) -> Option<Duration> {
+        let live = self.volts() > Volts::ZERO;
+        let patience = if live { BLIND_FOR } else { NOBODY_WAITS };
+        self.person.is_none().then(|| patience.duration())
+    }
+
+    /// Meters may have taken so long that a picture taken meanwhile says little about now: another look.
+    async fn fresh(&mut self, looked: Option<Looked>) -> Result<Option<Looked>, Fault> {
+        let Some(patience) = self.patience() else {
+            return Ok(None);
+        };
+        if looked.as_ref().is_some_and(|l| l.at.elapsed() < WAITED) {
+            return Ok(looked);
+        }
+        tokio::select! {
+            biased;
+            fault = stopped(&mut self.stop, &mut self.watched) => Err(fault),
+            again = look(&mut *self.bench.sight, Some(patience)) => Ok(again),
+        }
+    }
+
+    /// What is looked at while the rig is live and nothing is proposed: everything, where current flows.
+    pub(crate) async fn watch_idle(&mut self) -> Result<(), Fault> {
+        let flows = self.volts() > Volts::ZERO;
+        match flows && self.person.is_none() && !self.rig.probed_by_hand() {
+            true => self.careful_tick().await.map(drop),
+            false => self.bench.instruments.output.keep_alive().await,
+        }
+    }
+
+    /// A sighting that may be used, fresh and finite, and when its picture was taken. Else its reason is
+    /// remembered, and that nothing was seen since the cycle began.
+    fn usable(&mut self, looked: Looked, began: f64) -> Option<(Needle, f64)> {
+        let age = looked.sighting.age + looked.at.elapsed().as_secs_f64();
+        let refused = match looked.sighting.seen {
             Ok(needle) if self.repeated(needle.deflection) => {
                 format!(
                     "the same sighting {} times: the picture is frozen",
@@ -123,13 +161,12 @@ impl Core {
             Ok(needle) if age <= OLDEST_PICTURE && needle.deflection.is_finite() => {
                 self.blind_since = None;
                 self.u_shared = needle.u_shared;
-                return Some((needle, age));
+                return Some((needle, self.now() - age));
             }
             Ok(_) => format!("the picture is {age:.2} s old"),
             Err(reason) => reason,
         };
-        self.blind_since
-            .get_or_insert(self.started.elapsed().as_secs_f64());
+        self.blind_since.get_or_insert(began);
         self.refusals += 1;
         self.last_refusal = refused;
         None
@@ -205,7 +242,7 @@ impl Core {
             let since = self.blind_since.unwrap_or(tick.at);
             let blind = Seconds::new(self.now() - since);
             // A person is not looked at all the time; who answers nothing gets no more current.
-            if live && blind > BLIND_FOR && self.person.is_none() {
+            if live && blind >= BLIND_FOR && self.person.is_none() {
                 return Err(Fault::LossOfSight {
                     blind,
                     reason: self.last_refusal.clone(),
@@ -379,12 +416,22 @@ impl Core {
     }
 }
 
-/// A look at the needle; a person is asked elsewhere.
-async fn look(sight: &mut dyn Sight, by_person: bool) -> Option<Sighting> {
-    match by_person {
-        true => None,
-        false => Some(sight.look().await),
-    }
+/// A sighting, and when it came.
+struct Looked {
+    sighting: Sighting,
+    at: Instant,
+}
+
+/// A look at the needle, which is waited for so long; a person is asked elsewhere.
+async fn look(sight: &mut dyn Sight, patience: Option<Duration>) -> Option<Looked> {
+    let patience = patience?;
+    let sighting = tokio::time::timeout(patience, sight.look()).await;
+    let sighting = sighting.unwrap_or_else(|_| Sighting {
+        age: 0.0,
+        seen: Err(format!("no picture within {} s", patience.as_secs_f64())),
+    });
+    let at = Instant::now();
+    Some(Looked { sighting, at })
 }
 
 /// A bridge that starts anew by itself has moved every potentiometer.

@@ -43,6 +43,7 @@ fn stand(current: f64, deflection: f64, u: f64) -> Point {
         current,
         deflection,
         u,
+        fell: false,
     }
 }
 

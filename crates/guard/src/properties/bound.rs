@@ -1,9 +1,9 @@
 //! The bound of a checked drive against the current worked out element by element.
 
 use super::{arrangement, cases, known, unlimited};
-use crate::act::set_point;
 use crate::allowance::Evidence;
 use crate::check::{LoopMeasured, SET_POINT_EVERY};
+use crate::ramp::set_point;
 use crate::rig::Rig;
 use crate::state::{Arrangement, State};
 use proptest::prelude::*;
@@ -124,7 +124,7 @@ proptest! {
         let read = current * (1.0 - 1.9 * u * error);
         let evidence = Evidence::default();
         let known = crate::check::Known {
-            measured: Some(LoopMeasured { ohms: volts / read, u, volts, movement: Some(Ohms::ZERO) }),
+            measured: Some(LoopMeasured { ohms: volts / read, u, volts, movement: Some(Ohms::ZERO), rest: None }),
             ..known(&rig, &evidence)
         };
         let target = arrangement.range.top * m.target;

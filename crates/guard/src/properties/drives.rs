@@ -124,6 +124,7 @@ fn what_a_hand_sets_is_within_the_bound() {
                     u: 0.3 * 0.01 / measured_at,
                     volts: Volts::new(measured_at),
                     movement: None,
+                    rest: None,
                 }),
                 ..known(&rig, &evidence)
             };
@@ -159,6 +160,7 @@ fn a_measured_loop_counts_where_it_gives_less() {
             u,
             volts: Volts::new(2.0),
             movement: Some(Ohms::ZERO),
+            rest: None,
         })
     };
     let state = standing(&arrangement, Volts::new(1.0));
@@ -178,7 +180,8 @@ fn a_measured_loop_counts_where_it_gives_less() {
         let more = offset + step * 0.02;
         let proportional = (volts + more) / (ohms * 0.999);
         // Beyond 2 V no more than what the file grants resists the rest.
-        let grown = 2.0 / (ohms * 0.999) + (volts - 2.0 + more) / least(&rig, &arrangement);
+        let grown =
+            2.0 / (ohms * 0.999) + ((volts - 2.0) * 1.0005 + more) / least(&rig, &arrangement);
         let stated = (volts * 1.0005 + 1e-3 + step * 0.02) / least(&rig, &arrangement);
         close(
             drive.bound.get(),
@@ -252,6 +255,7 @@ fn a_movement_need_not_be_a_resistor() {
                         u: 0.0,
                         volts: Volts::new(measured_at),
                         movement: Some(Ohms::new(drop(kind, there) / there)),
+                        rest: None,
                     }),
                     ..known(&rig, &evidence)
                 };

@@ -237,6 +237,7 @@ fn the_limits_of_the_movement() {
             u: 0.0,
             volts: Volts::new(1.0),
             movement: Some(Ohms::new(1024.0)),
+            rest: None,
         });
         let known = Known {
             measured,
@@ -314,6 +315,7 @@ fn the_shortest_ramp_that_counts() {
             u: 0.0,
             volts: state.volts,
             movement: Some(Ohms::ZERO),
+            rest: None,
         });
         let known = Known {
             measured,
@@ -347,6 +349,7 @@ fn paths_without_evidence_and_up_to_the_heaviest() {
             current: Amps::milli(5.0 * deflection),
             deflection,
             u: 0.0,
+            fell: false,
         });
     }
     let second = rig.creep_ranges().into_iter().find(|range| range.path == 1);

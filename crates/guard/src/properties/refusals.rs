@@ -27,6 +27,7 @@ fn standing(known: Known<'_>, arrangement: Arrangement, micro: f64) -> (Known<'_
         u: 5e-4,
         volts,
         movement: Some(Ohms::new(1000.0)),
+        rest: None,
     });
     let arrangement = Some(arrangement);
     (Known { measured, ..known }, State { arrangement, volts })
@@ -170,6 +171,7 @@ fn nothing_is_earned_past_a_gap_in_the_ladder() {
             current: Amps::new(amps),
             deflection: 0.2 * amps,
             u: 1e-4,
+            fell: false,
         });
     }
     let heavier = rig.creep_ranges().into_iter().find(|range| range.path == 1);

@@ -27,6 +27,7 @@ fn at_sixty<'a>(rig: &'a Rig, evidence: &'a Evidence) -> (Known<'a>, State, f64)
         u: 0.0,
         volts: Volts::new(volts),
         movement: Some(Ohms::new(OF_LOOP * ohms)),
+        rest: None,
     });
     let known = Known {
         measured,
@@ -339,7 +340,7 @@ fn the_peak_on_a_coarse_grid() {
         let at = |volts: f64, over: f64| {
             // What more the supply gives meets all but the movement.
             let at = state.volts.get();
-            let more = (volts - at + offset(volts) + over) / (1.0 - OF_LOOP);
+            let more = ((volts - at).max(0.0) * 1.0005 + offset(volts) + over) / (1.0 - OF_LOOP);
             let amps = (at + more) / ohms;
             evidence.deflection_high(Amps::new(amps)).unwrap()
         };

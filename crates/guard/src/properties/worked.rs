@@ -18,6 +18,7 @@ fn evidence(zero: f64, points: &[(f64, f64, f64)]) -> Evidence {
             current,
             deflection,
             u,
+            fell: false,
         });
     }
     evidence
@@ -43,6 +44,7 @@ fn a_needle_that_stays_behind() {
             current,
             deflection,
             u,
+            fell: false,
         })
     };
     let sharp = evidence(0.0, &[(0.1, 0.1, 0.0)]);
@@ -210,6 +212,7 @@ fn a_newer_rest_at_the_same_current_replaces_the_older() {
         current: Amps::new(0.2),
         deflection: 0.2,
         u: 0.0,
+        fell: false,
     });
     // ln 2/ln 1.994 = 1.004, by the mixed law 1.006, with the margin 1.156: 0.844 r + 0.156 r² = 2.6.
     allows(&evidence, 0.2 * 2.192_2);
