@@ -15,3 +15,4 @@ mod refusals;
 mod rig;
 mod rig_file;
 mod scene;
+mod unbelieved;

@@ -49,9 +49,10 @@ fn a_reader_that_closes_its_link_falls_silent_or_talks_nonsense() {
         let done = Scene::broken("reader", wrong, "LOOK", 20)
             .armed_in_phase(RISING)
             .run();
+        // Not a cycle more than the 0.7 s, however long the reader may be waited for.
         assert!(
-            matches!(done.fault(), Fault::LossOfSight { .. }),
-            "{wrong:?}: {}",
+            matches!(done.fault(), Fault::LossOfSight { blind, .. } if blind.get() < 0.8),
+            "{wrong:?}: {:?}",
             done.fault()
         );
         done.assert_safe_with_record();

@@ -40,7 +40,11 @@ impl Stage {
     }
 
     pub fn of(movement: &MovementSpec, seed: u64) -> Self {
-        let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+        Self::on(Bench::standard(movement, seed))
+    }
+
+    pub fn on(bench: Bench) -> Self {
+        let bench: SharedBench = Arc::new(Mutex::new(bench));
         let wires = hw_sim::in_process(&bench)
             .into_iter()
             .map(|(name, wire)| (name.to_owned(), wire))
