@@ -99,3 +99,32 @@ proptest! {
         prop_assert!(planned.closing.iter().all(|m| m.energise && sense.contains(&m.channel)));
     }
 }
+
+/// By hand, from the rig file: the relay of a series element that is used is at rest, and the bypass only
+/// closes where none is.
+#[test]
+fn what_is_energised() {
+    let rig = rig();
+    let mut arrangement = Arrangement {
+        range: Range {
+            path: 1,
+            series: (0..10).map(|number| number < 3).collect(),
+            pots: Vec::new(),
+            sense: 2,
+            top: Amps::micro(1.0),
+        },
+        shunt: vec![0],
+        reversed: true,
+        largest_drop: Volts::new(1.0),
+    };
+    let channels = |more: &[u32]| -> BTreeSet<u32> {
+        let shorted = 124..=130;
+        let always = [101, 102, 103, 104, 105, 112, 143, 161];
+        shorted.chain(always).chain(more.iter().copied()).collect()
+    };
+    assert_eq!(energised(&rig, Some(&arrangement)), channels(&[]));
+    arrangement.range.series = vec![false; 10];
+    let all = channels(&[106, 121, 122, 123]);
+    assert_eq!(energised(&rig, Some(&arrangement)), all);
+    assert_eq!(energised(&rig, None), BTreeSet::new());
+}

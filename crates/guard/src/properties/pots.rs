@@ -89,6 +89,16 @@ fn more_current_than_potentiometers_carry_is_refused() {
         "{:?}",
         to(39.5)
     );
+    // Just what they are rated for is carried.
+    let just = to(39.0).unwrap().bound;
+    for (rated, refused) in [(just, false), (Amps::new(just.get().next_down()), true)] {
+        let mut rig = rig.clone();
+        if let Some(bank) = &mut rig.pots {
+            bank.current = rated;
+        }
+        let step = known(&rig, &evidence).drive(&state, Amps::micro(39.0), Seconds::ZERO);
+        assert_eq!(step.is_err(), refused, "{rated}: {step:?}");
+    }
     let around = rig.range_for(Amps::micro(60.0), Ohms::ZERO, 0).unwrap();
     assert!(around.pots.is_empty() && !around.uses_bank());
 }

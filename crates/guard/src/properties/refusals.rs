@@ -1,11 +1,11 @@
 //! What the check refuses, at the edge and just beyond.
 
-use super::{arrangement, known, rig, seen};
+use super::{arrangement, known, rig, seen, unlimited};
 use crate::allowance::{Evidence, Point};
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::refusal::Refusal;
 use crate::rig::Rig;
-use crate::state::{Arrangement, State};
+use crate::state::{Arrangement, State, loop_low};
 use quantity::{Amps, Ohms, Seconds, Volts};
 
 /// What was seen, and the arrangement to drive it in.
@@ -231,4 +231,44 @@ fn what_the_instruments_cannot_keep_fails_the_review() {
     );
     // Half a volt over 10 kΩ, worked out by hand.
     assert!(review.findings.iter().any(|f| f.text.contains("50.00 µA")));
+}
+
+/// With the shunt closed the movement no longer resists: the elements carry what the rest of the loop lets
+/// through, and are rated for that. Open, they carry what the movement carries.
+#[test]
+fn ratings_count_what_a_shunt_lets_through() {
+    let mut rig = unlimited();
+    let evidence = Evidence::default();
+    let mut arrangement = arrangement(&rig, 1);
+    let low = loop_low(&rig, &arrangement);
+    // A movement with as much resistance as the rest of the loop, measured at 50 µA.
+    let volts = low * 2.0 * Amps::micro(50.0);
+    let measured = Some(LoopMeasured {
+        ohms: low * 2.0,
+        u: 0.0,
+        volts,
+        movement: Some(low),
+        rest: None,
+    });
+    let sense = &mut rig.sense[arrangement.range.sense];
+    let carried = Amps::micro(75.0);
+    sense.power = carried * (sense.high() * carried);
+    let drive = |arrangement: &Arrangement| {
+        let known = Known {
+            measured,
+            ..known(&rig, &evidence)
+        };
+        let state = State {
+            arrangement: Some(arrangement.clone()),
+            volts: volts * 0.9,
+        };
+        known.drive(&state, Amps::micro(50.0), Seconds::ZERO)
+    };
+    assert!(drive(&arrangement).is_ok());
+    arrangement.shunt = vec![0];
+    let refused = drive(&arrangement);
+    assert!(
+        matches!(refused, Err(Refusal::Rating { .. })),
+        "{refused:?}"
+    );
 }

@@ -1,7 +1,7 @@
 //! How far the check lets the needle swing, against the same worked out in words of its own.
 
 use super::{amps, arrangement, close, known, least, seen, standing, unlimited};
-use crate::allowance::Evidence;
+use crate::allowance::{Evidence, Point};
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::refusal::Refusal;
 use crate::rig::Rig;
@@ -214,6 +214,36 @@ fn a_fall_to_zero_at_its_limit() {
         let undershoot = matches!(fall, Err(Refusal::Undershoot { lowest }) if lowest < -0.022);
         assert_eq!(undershoot, refused, "{from}: {fall:?}");
         assert_eq!(fall.is_ok(), !refused);
+    }
+}
+
+/// Undamped, a needle falls as far below its zero as it stood above: from just 2.2 % it may.
+#[test]
+fn a_fall_that_just_may_be() {
+    let rig = unlimited();
+    let nothing = Evidence::default();
+    let (known, mut state, _) = at_sixty(&rig, &nothing);
+    let here = |state: &State| known.drive(state, amps(60.0), Seconds::ZERO).unwrap();
+    // On the supply's own grid.
+    state.volts = here(&state).volts;
+    let flows = here(&state).bound;
+    for (stands, refused) in [(0.022, false), (0.022_f64.next_up(), true)] {
+        let mut evidence = seen(0.0, &[]);
+        for (share, deflection) in [(0.5, 0.01), (1.0, stands)] {
+            evidence.stood(Point {
+                current: flows * share,
+                deflection,
+                u: 0.0,
+                fell: false,
+            });
+        }
+        let known = Known {
+            evidence: &evidence,
+            dynamics: None,
+            ..known
+        };
+        let fall = known.drive(&state, Amps::ZERO, Seconds::ZERO);
+        assert_eq!(fall.is_err(), refused, "{stands}: {fall:?}");
     }
 }
 
