@@ -122,8 +122,8 @@ impl Known<'_> {
         let rest = m.rest.map_or(rest, |measured| measured.max(rest));
         let grown = m.volts / least
             + ((volts - m.volts).max(Volts::ZERO) * (1.0 + supply.accuracy) + more) / rest;
-        let cooler = least - movement * COOLER;
-        match volts < m.volts && cooler > Ohms::ZERO {
+        let cooler = (least - movement * COOLER).max(Ohms::ZERO);
+        match volts < m.volts {
             true => stated.min(grown).min((volts + more) / cooler),
             false => stated.min(grown),
         }
@@ -422,13 +422,10 @@ impl Known<'_> {
                 true,
             ) => {
                 // A drop that falls less than the current, as that of a diode, stays at its most.
-                let rest = ohms - movement;
+                let rest = (ohms - movement).max(Ohms::ZERO);
                 let fallen = (then - volts).max(Volts::ZERO) * (ohms / rest);
                 let least = (then - fallen) * (1.0 - 2.0 * u);
-                match rest > Ohms::ZERO {
-                    true => (least - self.rig.supply.offset).max(Volts::ZERO) / ohms,
-                    false => Amps::ZERO,
-                }
+                (least - self.rig.supply.offset).max(Volts::ZERO) / ohms
             }
             _ => Amps::ZERO,
         };

@@ -274,3 +274,33 @@ fn a_movement_need_not_be_a_resistor() {
     }
     assert!(useful * 2 > cases, "{useful} of {cases}");
 }
+
+/// At the very set-point of the measurement, and with a contact that may be stuck.
+#[test]
+fn what_more_flows_than_was_measured() {
+    let rig = unlimited();
+    let (evidence, arrangement) = (Evidence::default(), arrangement(&rig, 1));
+    let (rest, volts) = (least(&rig, &arrangement), 2.0);
+    // As much again as the file grants, and a movement of half of it.
+    let ohms = 2.0 * rest;
+    let measured = Some(LoopMeasured {
+        ohms: Ohms::new(ohms),
+        u: 0.0,
+        volts: Volts::new(volts),
+        movement: Some(Ohms::new(0.5 * rest)),
+        rest: None,
+    });
+    let state = standing(&arrangement, Volts::ZERO);
+    for stuck in [1.0, 1.2] {
+        let known = Known {
+            measured,
+            stuck,
+            ..known(&rig, &evidence)
+        };
+        let target = Amps::new((volts + 1e-6) / ohms);
+        let drive = known.drive(&state, target, Seconds::ZERO).unwrap();
+        close(drive.volts.get(), volts);
+        // All of the step overshoots by 2 %.
+        close(drive.bound.get(), volts / ohms + 0.04 * stuck / rest);
+    }
+}

@@ -6,7 +6,7 @@ use crate::allowance::{Evidence, Point};
 use crate::check::{Drive, Known, LoopMeasured};
 use crate::refusal::Refusal;
 use crate::rig::Rig;
-use crate::state::Arrangement;
+use crate::state::{Arrangement, loop_low};
 use quantity::{Amps, Ohms, Seconds, Volts, Watts};
 
 /// A step from zero to 60 % of the arrangement's top current, without any evidence.
@@ -364,5 +364,26 @@ fn paths_without_evidence_and_up_to_the_heaviest() {
         };
         let answer = known.arrange(&next);
         assert_eq!(answer.is_ok(), allowed, "{heaviest}: {answer:?}");
+    }
+}
+
+/// A range goes as far as the supply drives through its least resistance, and not at all is no range.
+#[test]
+fn the_top_of_a_range() {
+    let rig = unlimited();
+    let (evidence, mut next) = (Evidence::default(), arrangement(&rig, 1));
+    let supply = &rig.supply;
+    let most = supply.highest(supply.max_voltage, Volts::ZERO) / loop_low(&rig, &next);
+    for (top, refused) in [
+        (most.get(), false),
+        (most.get().next_up(), true),
+        (f64::MIN_POSITIVE, false),
+        (0.0, true),
+        (-1e-6, true),
+        (f64::NAN, true),
+    ] {
+        next.range.top = Amps::new(top);
+        let answer = known(&rig, &evidence).arrange(&next);
+        assert_eq!(answer.is_err(), refused, "{top}: {answer:?}");
     }
 }
