@@ -24,7 +24,7 @@ pub struct Guard {
 }
 
 impl Guard {
-    /// Opens the instruments, makes the rig safe and verifies it, sees to it that somebody else can
+    /// Opens supply and switch, makes the rig safe and verifies it, opens the others, sees to it that somebody else can
     /// do the same (`watching`), and starts the guard's task. `stop` turning true ends the run in
     /// the safe state at any moment.
     ///
