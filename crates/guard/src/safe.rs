@@ -171,7 +171,8 @@ pub(crate) async fn energised(rig: &Rig, switch: &mut Switch) -> Result<Option<S
 
 /// Switches off the supply of a rig whose switch can't be reached, and confirms it by a reading.
 pub(crate) async fn switch_off(rig: &Rig, output: &mut Output) -> Result<(), String> {
-    within(output.off_now()).await?;
+    // What goes wrong with this shows below, where it is said once more and asked for.
+    let _ = within(output.off_now()).await;
     tokio::time::sleep((rig.supply.settle * 2.0).duration()).await;
     within(async {
         output.confirm_off().await?;
@@ -182,7 +183,8 @@ pub(crate) async fn switch_off(rig: &Rig, output: &mut Output) -> Result<(), Str
 
 /// Releases the contacts of a rig whose supply can't be reached, and has the switch confirm it.
 pub(crate) async fn release(rig: &Rig, switch: &mut Switch) -> Result<(), String> {
-    within(async { Ok(switch.release_now(&rig.channels()).await?) }).await?;
+    // As above.
+    let _ = within(async { Ok(switch.release_now(&rig.channels()).await?) }).await;
     let moved = rig.switch.operate + rig.switch.bounce;
     tokio::time::sleep((moved * 2.0).duration()).await;
     within(confirm_released(rig, switch)).await
