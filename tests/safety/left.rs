@@ -21,15 +21,15 @@ async fn left_at_full_scale() -> Stage {
     let truth = stage.truth();
     let amps = truth.full_scale_current.unwrap();
     let volts = amps * (40e3 + 10e3 + truth.resistance.unwrap());
-    let supply = format!(":CURR 1\n:VOLT {volts:.4}\n:OUTP ON\n");
-    say(
-        &mut stage.wires,
-        "switch",
-        &format!(":ROUT:CLOS (@{CLOSED})\n"),
-    )
-    .await;
-    say(&mut stage.wires, "supply", &supply).await;
-    sleep(Duration::from_secs(10)).await;
+    let contacts = format!(":ROUT:CLOS (@{CLOSED})\n");
+    say(&mut stage.wires, "switch", &contacts).await;
+    say(&mut stage.wires, "supply", ":CURR 1\n:VOLT 0\n:OUTP ON\n").await;
+    // Slowly, so that the needle does not swing past the mark here already.
+    for step in 1..=300 {
+        let volts = volts * f64::from(step) / 300.0;
+        say(&mut stage.wires, "supply", &format!(":VOLT {volts:.4}\n")).await;
+    }
+    sleep(Duration::from_secs(5)).await;
     let truth = stage.truth();
     assert!((truth.deflection - 1.0).abs() < 0.02, "{truth:?}");
     let again = hw_sim::in_process(&stage.bench).into_iter();
@@ -66,7 +66,7 @@ fn harm(stage: &mut Stage, wire: &str, now: Now) {
     match now {
         Now::Missing => drop(stage.wires.remove(wire)),
         Now::Silent => answers(stage, wire, "", Wrong::Deaf),
-        Now::Another => answers(stage, wire, "*IDN?", Wrong::Answers("NOBODY,GAUGE 9,1,1.0")),
+        Now::Another => answers(stage, wire, "*IDN?", Wrong::Answers("GAUGE 9")),
     }
 }
 
@@ -86,13 +86,10 @@ async fn start(stage: &mut Stage) -> After {
     let bench = stage.bench.lock().unwrap();
     let (volts, closed) = (bench.output_volts(), bench.closed_channels().len());
     // Whatever the start did on the way drove the needle no further.
-    assert!(truth.peak_deflection < 1.05, "{truth:?}");
+    assert!(truth.peak_deflection < 1.02, "{truth:?}");
     assert_eq!(truth.driven_stop_hits, 0);
     drop(bench);
-    if volts < 3e-3 || closed == 0 {
-        assert!(truth.current.abs() < 1e-9, "{truth:?}");
-        assert!(truth.safe, "{truth:?}");
-    }
+    assert_eq!(truth.safe, volts < 3e-3 || closed == 0, "{truth:?}");
     After {
         told: told.to_string(),
         volts,
@@ -174,7 +171,7 @@ fn a_rig_of_which_nothing_can_be_reached_is_told_of() {
         let after = start(&mut stage).await;
         after.tells(&[
             "the contacts could not be released (",
-            "NOBODY",
+            "GAUGE 9",
             "switch it off by hand; supply: there is no",
         ]);
     });
@@ -195,7 +192,7 @@ fn what_could_not_be_confirmed_of_a_rig_left_energised_is_told() {
             "supply",
             ":MEAS:VOLT?",
             "2.5",
-            "still gives 2.5 V",
+            "still gives 2.500 V",
         ),
         (
             "supply",
