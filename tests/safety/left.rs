@@ -3,7 +3,7 @@
 
 use super::proxy::{Rule, Wrong};
 use super::scene::{Stage, assert_at_rest, paused};
-use guard::Wires;
+use guard::{Rig, Wires};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use tokio::io::AsyncWriteExt;
@@ -122,6 +122,22 @@ fn a_rig_left_energised_is_made_safe_though_a_meter_is_missing() {
             });
         }
     }
+}
+
+#[test]
+fn a_rig_left_energised_is_made_safe_though_the_potentiometers_are_missing() {
+    paused(async {
+        let mut stage = left_at_full_scale().await;
+        let text = include_str!("../../rigs/simulated-digipots.toml");
+        stage.rig = Arc::new(Rig::parse(text, "simulated-digipots.toml").unwrap());
+        harm(&mut stage, "pots", Now::Missing);
+        let after = start(&mut stage).await;
+        after.tells(&[
+            "the rig was found energised (the supply's output was on, ",
+            "and was made safe first; potentiometers",
+        ]);
+        assert!(after.volts < 3e-3, "{} V", after.volts);
+    });
 }
 
 #[test]
