@@ -5,6 +5,7 @@ mod arbitrary;
 mod callers;
 mod digipots;
 mod instruments;
+mod left;
 mod lies;
 mod local;
 mod pace;

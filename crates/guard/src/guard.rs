@@ -24,12 +24,14 @@ pub struct Guard {
 }
 
 impl Guard {
-    /// Opens the instruments, makes the rig safe and verifies it, sees to it that somebody else can
-    /// do the same (`watching`), and starts the guard's task. `stop` turning true ends the run in
-    /// the safe state at any moment.
+    /// Opens supply and switch, makes the rig safe and verifies it, opens the other instruments, sees
+    /// to it that somebody else can make it safe (`watching`), and starts the guard's task. `stop`
+    /// turning true ends the run in the safe state at any moment.
     ///
     /// # Errors
-    /// When an instrument can't be opened, the rig can't be made safe, or nobody watches.
+    /// When an instrument can't be opened, the rig can't be made safe, or nobody watches. A rig that was
+    /// left energised is made safe all the same, as far as its supply and switch can be reached; the
+    /// fault says so.
     pub async fn start(
         rig: Rig,
         mut wires: Wires,

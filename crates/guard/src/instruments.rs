@@ -1,16 +1,18 @@
 //! The four instruments of a rig: how they are opened, and how every use of them begins and ends.
 
+mod first;
+mod open;
+
 use crate::fault::Fault;
 use crate::guard::Wires;
 use crate::output::Output;
 use crate::pots::PotCodes;
-use crate::rig::{MeterSpec, Rig};
-use crate::safe::{SafeReport, found_energised, make_safe, meters_to_volts};
+use crate::rig::Rig;
+use crate::safe::{SafeReport, make_safe, meters_to_volts};
 use crate::trip;
 use crate::watcher::{Brief, Heart, Twins, Watched, Watching};
-use drivers::{Dialect, Link, Meter, Pots, Resource, Serial, Supply, Switch};
-use std::os::fd::OwnedFd;
-use std::path::Path;
+use drivers::{Meter, Switch};
+use first::First;
 use tokio::time::Instant;
 
 /// Supply, meters and switch.
@@ -39,43 +41,49 @@ pub(crate) struct Ready {
 }
 
 impl Instruments {
-    /// Opens them, makes the rig safe and verifies it, and sees to it that somebody watches.
+    /// Opens supply and switch and makes the rig safe, verified by a reading, before the others are
+    /// opened: one that can't be must not leave a rig energised. Then sees to it that somebody watches.
     pub async fn start(rig: &Rig, wires: &mut Wires, watching: Watching) -> Result<Ready, Fault> {
-        let (mut instruments, twins, found) = open(rig, wires).await?;
-        match instruments.made_safe(rig, wires, twins, watching).await {
-            Ok((energised, heart, watched)) => Ok(Ready {
+        let First {
+            output,
+            switch,
+            twins,
+            found,
+        } = first::made_safe(rig, wires).await?;
+        let mut instruments = Self {
+            output,
+            meters: None,
+            switch,
+            pots: None,
+        };
+        match instruments.complete(rig, wires, twins, watching).await {
+            Ok((heart, watched)) => Ok(Ready {
                 instruments,
-                found: found.into_iter().chain(energised).collect(),
+                found,
                 heart,
                 watched,
             }),
             Err(fault) => {
                 instruments.give_back().await;
-                Err(fault)
+                Err(first::told(&found, "and was made safe first", fault))
             }
         }
     }
 
-    async fn made_safe(
+    /// What a rig needs beyond being safe.
+    async fn complete(
         &mut self,
         rig: &Rig,
         wires: &mut Wires,
-        twins: Option<Twins>,
+        twins: first::Handles,
         watching: Watching,
-    ) -> Result<(Vec<String>, Heart, Watched), Fault> {
-        let (output, switch) = (&mut self.output, &mut self.switch);
-        let found = found_energised(rig, output, switch).await;
-        let safe = make_safe(rig, output, switch).await;
-        if !safe.verified {
-            let why = safe.failures.join("; ");
-            let text = format!("the rig could not be made safe at the start: {why}");
-            return Err(Fault::Instrument(text));
-        }
-        trip::highest(rig.protection.trip, switch).await?;
-        self.pots = open_pots(rig, wires).await?;
-        let brief = Brief::new(rig, output.identity(), switch.identity());
-        let (heart, watched) = Heart::start(watching, brief, twins).await?;
-        Ok((found, heart, watched))
+    ) -> Result<(Heart, Watched), Fault> {
+        self.meters = open::meters(rig, wires).await?;
+        trip::highest(rig.protection.trip, &mut self.switch).await?;
+        self.pots = open::pots(rig, wires).await?;
+        let twins = Twins::of(twins.supply, twins.switch)?;
+        let brief = Brief::new(rig, self.output.identity(), self.switch.identity());
+        Heart::start(watching, brief, twins).await
     }
 
     /// How every use of them ends: the rig safe, both meters at volts, and, once that is verified,
@@ -131,170 +139,9 @@ impl Instruments {
     }
 }
 
-/// Opens supply, meters and switch; also second handles on the links of supply and switch, where
-/// these lead out of this process, and what was found energised on the way.
-async fn open(
-    rig: &Rig,
-    wires: &mut Wires,
-) -> Result<(Instruments, Option<Twins>, Vec<String>), Fault> {
-    let spec = &rig.supply;
-    let place = Place {
-        resource: &spec.resource,
-        dialect: &spec.dialect,
-        serial: spec.serial.as_ref(),
-    };
-    let folder = rig.dialects.as_deref();
-    let (mut link, dialect) = place.open("supply", folder, wires).await?;
-    let supply_twin = link.take_twin();
-    let mut supply = Supply::open(link, &dialect)
-        .await?
-        .with_limits(spec.limits())?;
-    let opened = open_meters(rig, wires).await;
-    let mut meters = match opened {
-        Ok(meters) => meters,
-        Err(fault) => {
-            supply.give_back().await;
-            return Err(fault);
-        }
-    };
-    match open_switch(rig, &mut supply, wires).await {
-        Ok((switch, switch_twin, found)) => {
-            let instruments = Instruments {
-                output: Output::new(supply, spec),
-                meters,
-                switch,
-                pots: None,
-            };
-            // No second process can switch off what a hand has switched on.
-            let switch_twin = switch_twin.filter(|_| !spec.by_hand());
-            Ok((instruments, Twins::of(supply_twin, switch_twin)?, found))
-        }
-        Err(fault) => {
-            supply.give_back().await;
-            give_back(&mut meters).await;
-            Err(fault)
-        }
-    }
-}
-
-/// The meters; none where a person holds them.
-async fn open_meters(rig: &Rig, wires: &mut Wires) -> Result<Option<Meters>, Fault> {
-    if rig.probed_by_hand() {
-        return Ok(None);
-    }
-    let folder = rig.dialects.as_deref();
-    let mut drop = meter(&rig.drop_meter, "drop meter", folder, wires).await?;
-    match meter(&rig.loop_meter, "loop meter", folder, wires).await {
-        Ok(over_sense) => Ok(Some(Meters { drop, over_sense })),
-        Err(fault) => {
-            drop.give_back().await;
-            Err(fault)
-        }
-    }
-}
-
 async fn give_back(meters: &mut Option<Meters>) {
     if let Some(meters) = meters {
         meters.drop.give_back().await;
         meters.over_sense.give_back().await;
     }
-}
-
-/// The switch unit, with the second handle on its link and what was found energised.
-async fn open_switch(
-    rig: &Rig,
-    supply: &mut Supply,
-    wires: &mut Wires,
-) -> Result<(Switch, Option<OwnedFd>, Vec<String>), Fault> {
-    let folder = rig.dialects.as_deref();
-    let place = Place {
-        resource: &rig.switch.resource,
-        dialect: &rig.switch.dialect,
-        serial: rig.switch.serial.as_ref(),
-    };
-    let mut found = Vec::new();
-    // Opening its port may start a board anew, which moves contacts: never under voltage.
-    if matches!(place.resource, Resource::Serial { .. }) && supply.output_state().await? {
-        found.push("the supply's output was on".to_owned());
-        supply.off_now().await?;
-        if supply.output_state().await? {
-            let text = "the supply was found on and does not switch off".to_owned();
-            return Err(Fault::Instrument(text));
-        }
-        tokio::time::sleep((rig.supply.settle * 2.0).duration()).await;
-    }
-    let (mut link, dialect) = place.open("switch", folder, wires).await?;
-    let switch_twin = link.take_twin();
-    let switch = Switch::open(link, &dialect)
-        .await?
-        .with_channels(&rig.channels())?;
-    Ok((switch, switch_twin, found))
-}
-
-/// The bridge to the potentiometers: opening its port may start it anew, so the rig is safe by then.
-async fn open_pots(rig: &Rig, wires: &mut Wires) -> Result<Option<PotCodes>, Fault> {
-    let Some(bank) = &rig.pots else {
-        return Ok(None);
-    };
-    let place = Place {
-        resource: &bank.resource,
-        dialect: &bank.dialect,
-        serial: bank.serial.as_ref(),
-    };
-    let folder = rig.dialects.as_deref();
-    let (link, dialect) = place.open("potentiometers", folder, wires).await?;
-    let pots = Pots::open(link, &dialect).await?;
-    PotCodes::start(pots, bank).await.map(Some)
-}
-
-async fn meter(
-    spec: &MeterSpec,
-    role: &str,
-    folder: Option<&Path>,
-    wires: &mut Wires,
-) -> Result<Meter, Fault> {
-    let place = Place {
-        resource: &spec.resource,
-        dialect: &spec.dialect,
-        serial: spec.serial.as_ref(),
-    };
-    let (link, dialect) = place.open(role, folder, wires).await?;
-    Ok(Meter::open(link, &dialect).await?)
-}
-
-/// Where an instrument is, and how it talks.
-struct Place<'a> {
-    resource: &'a Resource,
-    dialect: &'a str,
-    serial: Option<&'a Serial>,
-}
-
-impl Place<'_> {
-    async fn open(
-        &self,
-        role: &str,
-        folder: Option<&Path>,
-        wires: &mut Wires,
-    ) -> Result<(Link, Dialect), Fault> {
-        let failed = |text: String| Fault::Instrument(format!("{role}: {text}"));
-        let dialect = Dialect::find(self.dialect, folder)
-            .map_err(|error| failed(error.to_string()))?
-            .on_port(self.serial);
-        let link = match self.resource {
-            Resource::InProcess { name } => inside(name, wires, &dialect),
-            Resource::ByHand => inside(role, wires, &dialect),
-            outside => Link::open(outside, &dialect.wire)
-                .await
-                .map_err(|error| error.to_string()),
-        };
-        let link = link.map_err(failed)?;
-        Ok((link.named(role), dialect))
-    }
-}
-
-/// A wire that leads to somebody inside this program.
-fn inside(name: &str, wires: &mut Wires, dialect: &Dialect) -> Result<Link, String> {
-    let stream = wires.remove(name);
-    let stream = stream.ok_or_else(|| format!("there is no in-process wire \"{name}\""))?;
-    Ok(Link::over(Box::new(stream), name, &dialect.wire))
 }

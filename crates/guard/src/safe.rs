@@ -162,24 +162,41 @@ pub(crate) async fn confirm_no_voltage(rig: &Rig, output: &mut Output) -> Result
     }
 }
 
-/// What a rig shows that was left energised, in words; nothing for a rig at rest. What can't be
-/// asked is left to [`make_safe`], which needs the same instruments.
-pub(crate) async fn found_energised(
-    rig: &Rig,
-    output: &mut Output,
-    switch: &mut Switch,
-) -> Vec<String> {
-    let channels = rig.channels();
-    let (on, energised) = tokio::join!(biased; output.is_on(), switch.energised(&channels));
-    let mut found = Vec::new();
-    if let Ok(true) = on {
-        found.push("the supply's output was on".to_owned());
+/// The relays of a rig that was left energised, in words; none for contacts at rest.
+pub(crate) async fn energised(rig: &Rig, switch: &mut Switch) -> Result<Option<String>, Fault> {
+    let states = switch.energised(&rig.channels()).await?;
+    let count = states.iter().filter(|on| **on).count();
+    Ok((count > 0).then(|| format!("{count} relays were energised")))
+}
+
+/// Switches off the supply of a rig whose switch can't be reached, and confirms it by a reading.
+pub(crate) async fn switch_off(rig: &Rig, output: &mut Output) -> Result<(), String> {
+    // What goes wrong with this shows below, where it is said once more and asked for.
+    let _ = within(output.off_now()).await;
+    tokio::time::sleep((rig.supply.settle * 2.0).duration()).await;
+    within(async {
+        output.confirm_off().await?;
+        confirm_no_voltage(rig, output).await
+    })
+    .await
+}
+
+/// Releases the contacts of a rig whose supply can't be reached, and has the switch confirm it.
+pub(crate) async fn release(rig: &Rig, switch: &mut Switch) -> Result<(), String> {
+    // As above.
+    let _ = within(async { Ok(switch.release_now(&rig.channels()).await?) }).await;
+    let moved = rig.switch.operate + rig.switch.bounce;
+    tokio::time::sleep((moved * 2.0).duration()).await;
+    within(confirm_released(rig, switch)).await
+}
+
+/// A step, within twice the time that a safe state may take.
+async fn within(step: impl Future<Output = Result<(), Fault>>) -> Result<(), String> {
+    let limit = SAFE_WITHIN * 2.0;
+    match tokio::time::timeout(limit.duration(), step).await {
+        Ok(done) => done.map_err(|fault| fault.to_string()),
+        Err(_) => Err(format!("no end within {limit}")),
     }
-    let count = energised.map_or(0, |states| states.iter().filter(|on| **on).count());
-    if count > 0 {
-        found.push(format!("{count} relays were energised"));
-    }
-    found
 }
 
 /// How a step went, within its time or beyond.
