@@ -23,6 +23,7 @@ fn bare(
         swamp: 0.0,
         shunt: None,
         multiplier: 0.0,
+        diodes: None,
         period,
         damping,
         back_emf: shorted_adds * 2.0 * amps * ohms / omega,

@@ -40,6 +40,7 @@ fn measurable(draw: &mut Draw) -> MovementSpec {
         swamp: 0.0,
         shunt: None,
         multiplier: 0.0,
+        diodes: None,
         period,
         damping: open,
         back_emf: 0.0,
