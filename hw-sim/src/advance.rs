@@ -138,9 +138,10 @@ impl Bench {
         let mut before = self.drive.point(volts, self.emf());
         for k in 1..=steps as u64 {
             self.bend_drag(volts);
+            let d = self.swing.d;
             self.swing.step(&self.plant, pull, h);
             let after = self.drive.point(volts, self.emf());
-            self.total((before, after), h);
+            self.total((before, after), (volts, d), h);
             peak = peak.max(self.drive.movement.at(after).abs());
             before = after;
             self.now = if k == steps as u64 {
@@ -165,20 +166,26 @@ impl Bench {
         );
         let before = self.drive.point(volts[0], self.emf());
         self.bend_drag(volts[0]);
+        let d = self.swing.d;
         self.swing.step(&self.plant, pull, h);
         let after = self.drive.point(volts[2], self.emf());
-        self.totals.supply += (volts[0] + 4.0 * volts[1] + volts[2]) * h / 6.0;
-        self.total((before, after), h);
+        let sum = volts[0] + 4.0 * volts[1] + volts[2];
+        self.totals.supply += sum * h / 6.0;
+        self.total((before, after), (sum / 6.0, d), h);
         self.now = to;
         self.note_current();
     }
 
-    /// Adds a step between two points to the integrals of the currents.
-    fn total(&mut self, (before, after): (Point, Point), h: f64) {
+    /// Adds a step between two points to the integrals of the currents: the mean supply voltage and
+    /// where the needle began.
+    fn total(&mut self, (before, after): (Point, Point), (volts, d): (f64, f64), h: f64) {
         let coil = [before, after].map(|point| self.drive.coil.at(point));
         self.totals.squared += 0.5 * (coil[0] * coil[0] + coil[1] * coil[1]) * h;
-        let terminals = before.flow.terminals + after.flow.terminals;
-        self.totals.terminals += 0.5 * terminals * h;
+        if self.drive.bends() {
+            // The mean of the back-EMF is exact: it is proportional to the way of the needle.
+            let emf = self.emf_per_speed() * (self.swing.d - d) / h;
+            self.totals.terminals += self.drive.point(volts, emf).flow.terminals * h;
+        }
     }
 
     /// Behind diodes the coil's damping is another one at every current.

@@ -4,8 +4,8 @@
 //! access first brings the bench up to its own instant, through every event on the way.
 
 use crate::camera::Camera;
-use crate::draw::Draw;
 use crate::diodes::Rectified;
+use crate::draw::Draw;
 use crate::drive::{Drive, Point};
 use crate::faults::{Course, Faults, Place};
 use crate::hand::HandMeter;
@@ -234,7 +234,8 @@ impl Bench {
         } else {
             1.0
         };
-        let ratio = sign * self.drive.coil.at(self.drive.point(volts, 0.0)) / self.spec.coil_full_scale;
+        let ratio =
+            sign * self.drive.coil.at(self.drive.point(volts, 0.0)) / self.spec.coil_full_scale;
         self.spec.law.deflection(ratio) + self.spec.zero
     }
 
@@ -320,7 +321,10 @@ impl Bench {
             .iter_mut()
             .zip([self.drive.drop, self.drive.sense])
         {
-            *total += line.volts * volts + line.emf * emf + line.rest * seconds + line.flow.terminals * amps;
+            *total += line.volts * volts
+                + line.emf * emf
+                + line.rest * seconds
+                + line.flow.terminals * amps;
         }
         self.totals.since = (
             self.totals.supply,

@@ -150,8 +150,9 @@ impl Rectified {
                 true => high = across,
                 false => low = across,
             }
-            let newton = across - excess / (slope * source + 1.0);
-            let shorter = (newton - across).abs() < 0.5 * last;
+            let rise = slope * source + 1.0;
+            let newton = across - excess / rise;
+            let shorter = rise.is_finite() && (newton - across).abs() < 0.5 * last;
             let next = match newton >= low && newton <= high && shorter {
                 true => newton,
                 false => 0.5 * (low + high),

@@ -166,7 +166,11 @@ impl Drive {
         if !self.bends() {
             return self.coil.emf;
         }
-        let emf = if emf.abs() > LEAST_EMF { emf } else { LEAST_EMF };
+        let emf = if emf.abs() > LEAST_EMF {
+            emf
+        } else {
+            LEAST_EMF
+        };
         let with = self.coil.at(self.point(volts, emf));
         (with - self.coil.at(self.point(volts, 0.0))) / emf
     }

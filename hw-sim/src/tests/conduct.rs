@@ -27,10 +27,7 @@ fn energy_is_conserved() {
         let (mut received, mut lost) = (0.0, 0.0);
         let rates = |bench: &Bench| {
             let (point, emf) = (bench.point(), bench.emf());
-            let (amps, coil) = (
-                bench.drive.movement.at(point),
-                bench.drive.coil.at(point),
-            );
+            let (amps, coil) = (bench.drive.movement.at(point), bench.drive.coil.at(point));
             let core = spec.core(bench.heat.solved);
             let shunt = spec.shunt.map_or(0.0, |ohms| (amps - coil).powi(2) * ohms);
             // At every instant: what goes in at the terminals heats or moves the coil.
