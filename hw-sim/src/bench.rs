@@ -209,7 +209,8 @@ impl Bench {
         let line = self.drive.supply;
         let emf = self.emf();
         let drawn = |volts| line.at(self.drive.point(volts, emf));
-        if drawn(volts) <= self.supply.limit || line.volts <= 0.0 {
+        let within = |amps| amps <= self.supply.limit;
+        if within(self.drive.most(volts, emf)) || within(drawn(volts)) || line.volts <= 0.0 {
             return volts;
         }
         // Constant current: the voltage sinks to where the limit flows.

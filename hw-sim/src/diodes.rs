@@ -142,7 +142,7 @@ impl Rectified {
         let (open, emf) = (open * self.turned, emf * self.turned);
         let (mut low, mut high) = (open.min(emf).min(0.0), open.max(emf).max(0.0));
         let mut across = open;
-        let mut last = high - low;
+        let mut last = f64::INFINITY;
         for _ in 0..STEPS {
             let (flow, slope) = self.inside(across, emf);
             let excess = flow.terminals * source + across - open;

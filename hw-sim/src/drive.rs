@@ -156,6 +156,17 @@ impl Drive {
         Point { volts, emf, flow }
     }
 
+    /// The most that the supply can give there, A: with diodes as if the movement took all that a short
+    /// behind its multiplier takes, and its back-EMF besides.
+    pub fn most(&self, volts: f64, emf: f64) -> f64 {
+        let flow = self.bend.as_ref().map_or(0.0, |bend| {
+            let open = bend.open.volts * volts + bend.open.rest;
+            (open.abs() + (bend.emf * emf).abs()) / bend.source
+        });
+        let flow = flow * self.supply.flow.terminals.abs();
+        self.supply.volts * volts + self.supply.emf * emf + self.supply.rest + flow
+    }
+
     /// Whether diodes are in the way.
     pub fn bends(&self) -> bool {
         self.bend.is_some()
