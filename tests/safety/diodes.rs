@@ -32,12 +32,12 @@ struct Done {
 }
 
 /// A whole run; whatever comes of it, the rig is safe at the end and the needle was not over-driven.
-fn run(movement: &MovementSpec, seed: u64) -> Done {
+fn run(movement: &MovementSpec) -> Done {
     // The most drop that a rig file may let stand before a needle was seen to move.
     let text = PICTURELESS_RIG.replacen("unseen_drop = \"20 mV\"", "unseen_drop = \"50 mV\"", 1);
     assert_ne!(text, *PICTURELESS_RIG);
     let rig = Arc::new(Rig::parse(&text, "simulated.toml").unwrap());
-    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, seed)));
+    let bench: SharedBench = Arc::new(Mutex::new(Bench::standard(movement, 7)));
     let (_asks, stop) = tokio::sync::watch::channel(false);
     let order = Order::new(Arc::clone(&rig), Depth::Full, stop);
     let (compare, tap) = (Compare::new(&bench, &rig), Tap::default());
@@ -52,10 +52,6 @@ fn run(movement: &MovementSpec, seed: u64) -> Done {
     let over_bound = compare.end(driven, bound).over_bound;
     let truth = done.truth;
     let name = &movement.name;
-    println!(
-        "{name} {seed}: {:?}, {over_bound} of the bound, {truth:?}",
-        end.plan
-    );
     assert!(truth.safe, "{name}");
     assert_eq!(truth.driven_stop_hits, 0, "{name}");
     assert!(truth.peak_deflection <= 1.05, "{name}: {truth:?}");
@@ -90,23 +86,27 @@ fn that_move() -> Vec<MovementSpec> {
     ]
 }
 
-/// Their full-scale current is a current like any other, and right.
+/// Their full-scale current is a current like any other, and right. No resistance is stated for what is
+/// none, and the kind says why.
 #[test]
-fn movements_with_diodes_are_measured_without_over_driving_them() {
+fn movements_with_diodes_are_measured_and_not_taken_for_resistors() {
     for movement in that_move() {
-        for seed in [7, 8] {
-            let done = run(&movement, seed);
-            let name = &movement.name;
-            assert!(done.complete, "{name}");
-            let (found, truth) = (done.findings.full_scale.unwrap(), done.truth);
-            let truth = truth.full_scale_current.unwrap();
-            assert!(
-                (found.value() - truth).abs() < 3.0 * found.u(),
-                "{name} {seed}: {} ± {}, truly {truth}",
-                found.value(),
-                found.u()
-            );
+        let done = run(&movement);
+        let (name, findings) = (&movement.name, done.findings);
+        assert!(done.complete, "{name}");
+        assert_eq!(findings.kind(), Kind::Diodes, "{name}");
+        for figure in [&findings.resistance, &findings.drop_at_full_scale] {
+            let why = figure.as_ref().unwrap_err();
+            assert!(why.ends_with(BENDS), "{name}: {why}");
         }
+        let found = findings.full_scale.unwrap();
+        let truth = done.truth.full_scale_current.unwrap();
+        assert!(
+            (found.value() - truth).abs() < 3.0 * found.u(),
+            "{name}: {} ± {}, truly {truth}",
+            found.value(),
+            found.u()
+        );
     }
 }
 
@@ -116,25 +116,11 @@ fn movements_with_diodes_are_measured_without_over_driving_them() {
 fn the_bound_holds_for_movements_with_diodes() {
     let over: Vec<String> = that_move()
         .iter()
-        .map(|movement| (&movement.name, run(movement, 7).over_bound))
+        .map(|movement| (&movement.name, run(movement).over_bound))
         .filter(|(_, over)| *over > 1.002)
         .map(|(name, over)| format!("{name}: {over} times the bound"))
         .collect();
     assert!(over.is_empty(), "{over:?}");
-}
-
-/// No resistance is stated for what is none, and the kind says why.
-#[test]
-fn diodes_are_not_taken_for_a_resistance() {
-    for movement in that_move() {
-        let found = run(&movement, 7).findings;
-        let name = &movement.name;
-        for figure in [&found.resistance, &found.drop_at_full_scale] {
-            let why = figure.as_ref().unwrap_err();
-            assert!(why.ends_with(BENDS), "{name}: {why}");
-        }
-        assert_eq!(found.kind(), Kind::Diodes, "{name}");
-    }
 }
 
 /// A rectifier of 0.4 V or more hides its needle from a rig that lets 50 mV stand: it is left alone,
@@ -142,7 +128,7 @@ fn diodes_are_not_taken_for_a_resistance() {
 #[test]
 fn rectifiers_that_hide_their_needle_are_left_alone() {
     for name in ["wagtail", "dunnock"] {
-        let done = run(&find(name).unwrap(), 7);
+        let done = run(&find(name).unwrap());
         assert!(!done.complete && done.over_bound <= 1.002, "{name}");
         assert!(
             done.findings.full_scale.is_err() && done.findings.resistance.is_err(),
