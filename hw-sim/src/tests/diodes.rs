@@ -208,6 +208,46 @@ fn at_rest(spec: &MovementSpec, volts: f64, reversed: bool) -> Bench {
     bench
 }
 
+/// What is said to leave a current for the coil leaves just that.
+#[test]
+fn terminal_currents_are_those_of_the_solution() {
+    for name in ["sundew", "wagtail", "dunnock"] {
+        let spec = find(name).unwrap();
+        for volts in [0.02, 0.3, 0.9] {
+            let found = flow(&spec, volts, 0.0, 0.0);
+            let said = spec
+                .diodes
+                .unwrap()
+                .terminal_current(found.core, spec.core(20.0));
+            assert!(
+                (said / found.terminals - 1.0).abs() < 1e-6,
+                "{name} {volts}"
+            );
+        }
+    }
+}
+
+/// Diodes across the coil damp it as what they are at that current: 2 Is/(n Vt) cosh(V/(n Vt)).
+#[test]
+fn protection_diodes_damp_a_needle_the_more_they_conduct() {
+    let mut spec = with("heron", Seat::Protection, Junction::Germanium);
+    // Nothing but the current changes.
+    spec.thermal_resistance = 0.0;
+    let bench = at_rest(&spec, 4.0, false);
+    let across = bench.drive.drop.at(bench.point());
+    assert!(across > 0.08, "{across}");
+    let (saturation, volts) = GERMANIUM;
+    let diodes = 2.0 * saturation / volts * (across / volts).cosh();
+    // 40 kΩ and 10 kΩ of the bench beside them.
+    let outside = 1.0 / (diodes + 1.0 / 50e3);
+    let coil = spec.core(bench.heat.celsius) + outside;
+    let omega = spec.omega();
+    let magnetic = omega * omega * spec.back_emf / (spec.coil_full_scale * coil);
+    let expected = 2.0 * spec.damping * omega + magnetic;
+    let found = bench.plant.drag;
+    assert!((found / expected - 1.0).abs() < 5e-3, "{found} {expected}");
+}
+
 #[test]
 fn full_scale_current_of_rectified_movements_puts_the_needle_on_the_mark() {
     for name in ["sundew", "wagtail", "dunnock"] {
