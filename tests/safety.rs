@@ -4,6 +4,7 @@
 mod arbitrary;
 mod callers;
 mod digipots;
+mod diodes;
 mod instruments;
 mod left;
 mod lies;

@@ -1,6 +1,7 @@
 //! How the bench gets from one instant to the next.
 
 use crate::bench::Bench;
+use crate::drive::Point;
 use crate::queue::Event;
 use crate::spec::COPPER_TEMPCO;
 use crate::swing::Pull;
@@ -102,7 +103,9 @@ impl Bench {
     fn leap(&mut self, until: u64, left: f64) {
         let h = left.min(LEAP);
         let volts = self.volts(self.now);
-        let amps = self.drive.coil.at(volts, 0.0);
+        let point = self.drive.point(volts, 0.0);
+        let amps = self.drive.coil.at(point);
+        self.totals.terminals += point.flow.terminals * h;
         self.totals.supply += volts * h;
         self.totals.squared += amps * amps * h;
         self.now = if h < left {
@@ -132,13 +135,15 @@ impl Bench {
         let volts = self.volts(self.now);
         let pull = Pull::constant(self.pull(volts));
         let mut peak = 0.0_f64;
+        let mut before = self.drive.point(volts, self.emf());
         for k in 1..=steps as u64 {
-            let amps = self.drive.coil.at(volts, self.emf());
+            self.bend_drag(volts);
+            let d = self.swing.d;
             self.swing.step(&self.plant, pull, h);
-            let after = self.drive.coil.at(volts, self.emf());
-            self.totals.squared += 0.5 * (amps * amps + after * after) * h;
-            let current = self.drive.movement.at(volts, self.emf()).abs();
-            peak = peak.max(current);
+            let after = self.drive.point(volts, self.emf());
+            self.total((before, after), (volts, d), h);
+            peak = peak.max(self.drive.movement.at(after).abs());
+            before = after;
             self.now = if k == steps as u64 {
                 until
             } else {
@@ -159,13 +164,35 @@ impl Bench {
             self.pull(volts[1]),
             self.pull(volts[2]),
         );
-        let amps = self.drive.coil.at(volts[0], self.emf());
+        let before = self.drive.point(volts[0], self.emf());
+        self.bend_drag(volts[0]);
+        let d = self.swing.d;
         self.swing.step(&self.plant, pull, h);
-        let after = self.drive.coil.at(volts[2], self.emf());
-        self.totals.supply += (volts[0] + 4.0 * volts[1] + volts[2]) * h / 6.0;
-        self.totals.squared += 0.5 * (amps * amps + after * after) * h;
+        let after = self.drive.point(volts[2], self.emf());
+        let sum = volts[0] + 4.0 * volts[1] + volts[2];
+        self.totals.supply += sum * h / 6.0;
+        self.total((before, after), (sum / 6.0, d), h);
         self.now = to;
         self.note_current();
+    }
+
+    /// Adds a step between two points to the integrals of the currents: the mean supply voltage and
+    /// where the needle began.
+    fn total(&mut self, (before, after): (Point, Point), (volts, d): (f64, f64), h: f64) {
+        let coil = [before, after].map(|point| self.drive.coil.at(point));
+        self.totals.squared += 0.5 * (coil[0] * coil[0] + coil[1] * coil[1]) * h;
+        if self.drive.bends() {
+            // The mean of the back-EMF is exact: it is proportional to the way of the needle.
+            let emf = self.emf_per_speed() * (self.swing.d - d) / h;
+            self.totals.terminals += self.drive.point(volts, emf).flow.terminals * h;
+        }
+    }
+
+    /// Behind diodes the coil's damping is another one at every current.
+    fn bend_drag(&mut self, volts: f64) {
+        if self.drive.bends() {
+            self.plant.drag = self.drag(volts);
+        }
     }
 
     /// Coil temperature after the stretch just passed: C dT/dt = i² R − (T − ambient)/Rth.

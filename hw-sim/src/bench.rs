@@ -4,8 +4,9 @@
 //! access first brings the bench up to its own instant, through every event on the way.
 
 use crate::camera::Camera;
+use crate::diodes::Rectified;
 use crate::draw::Draw;
-use crate::drive::Drive;
+use crate::drive::{Drive, Point};
 use crate::faults::{Course, Faults, Place};
 use crate::hand::HandMeter;
 use crate::meter::{COMPLIANCE, Meter};
@@ -69,7 +70,9 @@ pub(crate) struct Totals {
     pub(crate) supply: f64,
     /// ∫ (coil current)² dt since the last look at the coil's temperature.
     pub(crate) squared: f64,
-    since: (f64, f64, u64),
+    /// ∫ terminal current dt of a movement with diodes.
+    pub(crate) terminals: f64,
+    since: (f64, f64, f64, u64),
     meters: [f64; 2],
 }
 
@@ -195,16 +198,34 @@ impl Bench {
         }
     }
 
+    /// Where the circuit works now.
+    pub(crate) fn point(&self) -> Point {
+        self.drive.point(self.volts(self.now), self.emf())
+    }
+
     /// Supply voltage at `at` (ns), current limit included, V.
     pub(crate) fn volts(&self, at: u64) -> f64 {
         let volts = self.supply.volts(at);
         let line = self.drive.supply;
         let emf = self.emf();
-        if line.at(volts, emf) <= self.supply.limit || line.volts <= 0.0 {
+        let drawn = |volts| line.at(self.drive.point(volts, emf));
+        let within = |amps| amps <= self.supply.limit;
+        if within(self.drive.most(volts, emf)) || within(drawn(volts)) || line.volts <= 0.0 {
             return volts;
         }
         // Constant current: the voltage sinks to where the limit flows.
-        ((self.supply.limit - line.at(0.0, emf)) / line.volts).clamp(0.0, volts)
+        if self.drive.bends() {
+            let (mut low, mut high) = (0.0, volts);
+            for _ in 0..60 {
+                let middle = 0.5 * (low + high);
+                match drawn(middle) > self.supply.limit {
+                    true => high = middle,
+                    false => low = middle,
+                }
+            }
+            return low;
+        }
+        ((self.supply.limit - drawn(0.0)) / line.volts).clamp(0.0, volts)
     }
 
     /// Static deflection that the supply voltage `volts` asks for.
@@ -214,7 +235,8 @@ impl Bench {
         } else {
             1.0
         };
-        let ratio = sign * self.drive.coil.at(volts, 0.0) / self.spec.coil_full_scale;
+        let ratio =
+            sign * self.drive.coil.at(self.drive.point(volts, 0.0)) / self.spec.coil_full_scale;
         self.spec.law.deflection(ratio) + self.spec.zero
     }
 
@@ -235,17 +257,23 @@ impl Bench {
         let test = self.test_currents();
         self.drive
             .join(&self.outer, &self.spec, self.heat.celsius, test);
+        self.plant.drag = self.drag(self.volts(self.now));
+        self.note_current();
+        self.note_powers();
+        self.note_safety();
+    }
+
+    /// Mechanical and electromagnetic drag at this supply voltage, 1/s.
+    pub(crate) fn drag(&self, volts: f64) -> f64 {
         let magnetic = match self.spec.law.slope() {
             Some(slope) => {
-                -self.plant.stiffness * slope * self.drive.coil.emf * self.emf_per_speed().abs()
+                let coil = self.drive.coil_per_emf(volts, self.emf());
+                -self.plant.stiffness * slope * coil * self.emf_per_speed().abs()
                     / self.spec.coil_full_scale
             }
             None => 0.0,
         };
-        self.plant.drag = 2.0 * self.spec.damping * self.spec.omega() + magnetic;
-        self.note_current();
-        self.note_powers();
-        self.note_safety();
+        2.0 * self.spec.damping * self.spec.omega() + magnetic
     }
 
     /// The meters' test currents, each held back where it would need more than its compliance.
@@ -262,11 +290,16 @@ impl Bench {
         let held = |wanted: f64, standing: f64, ohms: f64| {
             wanted.min(((COMPLIANCE - standing) / ohms).max(0.0))
         };
-        let drop = held(
-            self.meters[DROP].test_current(),
-            self.outer.open[0] * volts * share,
-            at_movement,
-        );
+        let wanted = self.meters[DROP].test_current();
+        let drop = match Rectified::new(&self.spec, self.heat.celsius) {
+            None => held(wanted, self.outer.open[0] * volts * share, at_movement),
+            // What movement and bench take at that voltage.
+            Some(diodes) => {
+                let flow = diodes.flow(COMPLIANCE, self.spec.multiplier, 0.0);
+                let beside = (COMPLIANCE - self.outer.open[0] * volts) / source;
+                wanted.min((flow.terminals + beside).max(0.0))
+            }
+        };
         let sense = held(
             self.meters[LOOP].test_current(),
             self.outer.sense[0] * volts,
@@ -277,8 +310,9 @@ impl Bench {
 
     /// Brings the integrals of both meters' voltages up to now.
     pub(crate) fn settle_totals(&mut self) {
-        let (supply, d, at) = self.totals.since;
+        let (supply, terminals, d, at) = self.totals.since;
         let volts = self.totals.supply - supply;
+        let amps = self.totals.terminals - terminals;
         // The integral of the back-EMF is exact: it is proportional to the way of the needle.
         let emf = self.emf_per_speed() * (self.swing.d - d);
         let seconds = (self.now - at) as f64 * 1e-9;
@@ -288,9 +322,17 @@ impl Bench {
             .iter_mut()
             .zip([self.drive.drop, self.drive.sense])
         {
-            *total += line.volts * volts + line.emf * emf + line.rest * seconds;
+            *total += line.volts * volts
+                + line.emf * emf
+                + line.rest * seconds
+                + line.flow.terminals * amps;
         }
-        self.totals.since = (self.totals.supply, self.swing.d, self.now);
+        self.totals.since = (
+            self.totals.supply,
+            self.totals.terminals,
+            self.swing.d,
+            self.now,
+        );
     }
 
     /// Time integral of the true voltage at a meter, V s.
@@ -301,13 +343,13 @@ impl Bench {
 
     /// Remembers the power in every element that is in use, and the potentiometers' current.
     pub(crate) fn note_powers(&mut self) {
-        let (volts, emf) = (self.volts(self.now), self.emf());
+        let point = self.point();
         if self.wiring.pots.in_circuit {
-            let amps = self.drive.supply.at(volts, emf) * self.wiring.through_bank();
+            let amps = self.drive.supply.at(point) * self.wiring.through_bank();
             self.wiring.pots.peak = self.wiring.pots.peak.max(amps.abs());
         }
         for (element, line) in &self.drive.elements {
-            let across = line.at(volts, emf);
+            let across = line.at(point);
             let watts = across * across / self.wiring.ohms[*element];
             let peak = &mut self.peak_power[*element];
             *peak = peak.max(watts);

@@ -3,12 +3,28 @@
 //!
 //! Outside, the solved network is a source with an inner resistance (Thevenin); inside, so is the
 //! movement. Joining the two is exact, and cheap enough to repeat at every change of the coil's
-//! temperature.
+//! temperature. Diodes inside the movement bend it: what flows then has to be solved for at each
+//! operating point, and everything else is a sum of that, too.
 
+use crate::diodes::{Flow, Rectified};
 use crate::spec::{Condition, MovementSpec};
 use crate::wiring::{Outer, Response};
 
-/// A quantity that is linear in supply voltage and back-EMF.
+/// Back-EMF that decides the damping of a needle that hardly moves, V.
+const LEAST_EMF: f64 = 1e-6;
+
+/// Where the circuit works.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// Supply voltage, V.
+    pub volts: f64,
+    /// Back-EMF in the coil branch, V.
+    pub emf: f64,
+    /// What flows in a movement with diodes; zero without.
+    pub flow: Flow,
+}
+
+/// A quantity that is linear in supply voltage, back-EMF and, with diodes, the movement's currents.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Line {
     /// Per volt of the supply.
@@ -17,12 +33,15 @@ pub struct Line {
     pub emf: f64,
     /// What the meters' test currents add.
     pub rest: f64,
+    /// Per ampere of each current in a movement with diodes.
+    pub flow: Flow,
 }
 
 impl Line {
     /// Its value.
-    pub fn at(self, volts: f64, emf: f64) -> f64 {
-        self.volts * volts + self.emf * emf + self.rest
+    pub fn at(self, point: Point) -> f64 {
+        let flow = self.flow.terminals * point.flow.terminals + self.flow.core * point.flow.core;
+        self.volts * point.volts + self.emf * point.emf + self.rest + flow
     }
 
     fn scaled(self, factor: f64) -> Self {
@@ -30,6 +49,10 @@ impl Line {
             volts: self.volts * factor,
             emf: self.emf * factor,
             rest: self.rest * factor,
+            flow: Flow {
+                terminals: self.flow.terminals * factor,
+                core: self.flow.core * factor,
+            },
         }
     }
 
@@ -38,6 +61,10 @@ impl Line {
             volts: self.volts + other.volts,
             emf: self.emf + other.emf,
             rest: self.rest + other.rest,
+            flow: Flow {
+                terminals: self.flow.terminals + other.flow.terminals,
+                core: self.flow.core + other.flow.core,
+            },
         }
     }
 }
@@ -57,6 +84,20 @@ pub struct Drive {
     pub supply: Line,
     /// Voltage across each element in use.
     pub elements: Vec<(usize, Line)>,
+    /// What bends it, if anything does.
+    bend: Option<Bend>,
+}
+
+/// Diodes, and what they see of the rest.
+#[derive(Debug, Clone, Copy)]
+struct Bend {
+    rectified: Rectified,
+    /// Voltage at the movement's place with no movement there.
+    open: Line,
+    /// Resistance up to the diodes, Ω.
+    source: f64,
+    /// Share of the coil's back-EMF seen at the diodes.
+    emf: f64,
 }
 
 /// The movement as a two-terminal source.
@@ -106,14 +147,53 @@ impl Inner {
 }
 
 impl Drive {
+    /// Where the circuit works at this supply voltage and back-EMF.
+    pub fn point(&self, volts: f64, emf: f64) -> Point {
+        let flow = self.bend.as_ref().map_or_else(Flow::default, |bend| {
+            let open = bend.open.volts * volts + bend.open.rest;
+            bend.rectified.flow(open, bend.source, bend.emf * emf)
+        });
+        Point { volts, emf, flow }
+    }
+
+    /// The most that the supply can give there, A: with diodes as if the movement took all that a short
+    /// behind its multiplier takes, and its back-EMF besides.
+    pub fn most(&self, volts: f64, emf: f64) -> f64 {
+        let flow = self.bend.as_ref().map_or(0.0, |bend| {
+            let open = bend.open.volts * volts + bend.open.rest;
+            (open.abs() + (bend.emf * emf).abs()) / bend.source
+        });
+        let flow = flow * self.supply.flow.terminals.abs();
+        self.supply.volts * volts + self.supply.emf * emf + self.supply.rest + flow
+    }
+
+    /// Whether diodes are in the way.
+    pub fn bends(&self) -> bool {
+        self.bend.is_some()
+    }
+
+    /// Change of the coil current per volt of back-EMF, between none and `emf`, A/V.
+    pub fn coil_per_emf(&self, volts: f64, emf: f64) -> f64 {
+        if !self.bends() {
+            return self.coil.emf;
+        }
+        let emf = if emf.abs() > LEAST_EMF {
+            emf
+        } else {
+            LEAST_EMF
+        };
+        let with = self.coil.at(self.point(volts, emf));
+        (with - self.coil.at(self.point(volts, 0.0))) / emf
+    }
+
     /// Joins the movement at coil temperature `celsius` to the circuit; `test` holds the meters'
     /// test currents at the movement and at the sense element, A.
     pub fn join(&mut self, outer: &Outer, spec: &MovementSpec, celsius: f64, test: (f64, f64)) {
         let inner = Inner::new(spec, celsius);
         let fold = |response: &Response| Line {
             volts: response[0],
-            emf: 0.0,
             rest: response[1] * test.0 + response[2] * test.1,
+            ..Line::default()
         };
         let source = outer.open[1];
         let siemens = (source + inner.ohms).recip();
@@ -121,8 +201,22 @@ impl Drive {
         open.emf = -inner.emf;
         self.movement = open.scaled(siemens);
         self.coil = self.movement.scaled(inner.share);
+        self.bend = Rectified::new(spec, celsius).map(|rectified| Bend {
+            rectified,
+            open: fold(&outer.open),
+            source: source + spec.multiplier,
+            emf: inner.emf,
+        });
+        if self.bends() {
+            self.movement = Line::default();
+            self.movement.flow.terminals = 1.0;
+            self.coil = Line::default();
+            self.coil.flow.core = inner.share;
+        }
         self.coil.emf += inner.own;
-        self.drop = if inner.ohms.is_finite() {
+        self.drop = if self.bends() {
+            fold(&outer.open).plus(self.movement.scaled(-source))
+        } else if inner.ohms.is_finite() {
             let mut drop = self.movement.scaled(inner.ohms);
             drop.emf += inner.emf;
             drop
@@ -163,12 +257,12 @@ mod tests {
         let (core, shunt) = (spec.copper + spec.swamp, spec.shunt.unwrap());
         let parallel = core * shunt / (core + shunt);
         let amps = 10.0 / (1e3 + parallel);
-        assert!((drive.movement.at(10.0, 0.0) / amps - 1.0).abs() < 1e-12);
-        assert!((drive.drop.at(10.0, 0.0) / (amps * parallel) - 1.0).abs() < 1e-12);
+        assert!((drive.movement.at(drive.point(10.0, 0.0)) / amps - 1.0).abs() < 1e-12);
+        assert!((drive.drop.at(drive.point(10.0, 0.0)) / (amps * parallel) - 1.0).abs() < 1e-12);
         // Back-EMF alone drives the coil branch, the shunt parallel to the 1 kΩ outside.
         let outside = shunt * 1e3 / (shunt + 1e3);
         let coil = -0.01 / (core + outside);
-        assert!((drive.coil.at(0.0, 0.01) / coil - 1.0).abs() < 1e-12);
-        assert!((drive.drop.at(0.0, 0.01) / (-coil * outside) - 1.0).abs() < 1e-12);
+        assert!((drive.coil.at(drive.point(0.0, 0.01)) / coil - 1.0).abs() < 1e-12);
+        assert!((drive.drop.at(drive.point(0.0, 0.01)) / (-coil * outside) - 1.0).abs() < 1e-12);
     }
 }

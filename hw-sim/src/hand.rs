@@ -122,13 +122,12 @@ impl Bench {
     pub fn hold_meter(&mut self, place: usize) -> Option<f64> {
         self.hand.as_mut()?.at = Some(place);
         self.resolve();
-        let (volts, emf) = (self.volts(self.now), self.emf());
         let line = if place == DROP {
             self.drive.drop
         } else {
             self.drive.sense
         };
-        let across = line.at(volts, emf);
+        let across = line.at(self.point());
         let shown = self.hand.as_ref().map(|hand| hand.shows(across));
         if let Some(hand) = &mut self.hand {
             hand.at = None;

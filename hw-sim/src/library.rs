@@ -1,5 +1,6 @@
 //! Named movements of our own invention, from 20 µA to 10 A.
 
+use crate::diodes::{Diodes, Junction, Seat};
 use crate::spec::{Condition, Law, MovementSpec};
 
 pub use crate::random::{Pool, random};
@@ -23,6 +24,7 @@ fn bare(
         swamp: 0.0,
         shunt: None,
         multiplier: 0.0,
+        diodes: None,
         period,
         damping,
         back_emf: shorted_adds * 2.0 * amps * ohms / omega,
@@ -58,10 +60,12 @@ fn shunted(
     spec
 }
 
-/// Every named movement: sound ones in order of full-scale current, then faulty ones.
+/// Every named movement: sound ones in order of full-scale current, those with diodes inside, then
+/// faulty ones.
 pub fn library() -> Vec<MovementSpec> {
     let mut all = sensitive();
     all.extend(sturdy());
+    all.extend(rectified());
     all.extend(faulty());
     all
 }
@@ -199,6 +203,45 @@ fn sturdy() -> Vec<MovementSpec> {
             1.4,
             (0.3, 0.5),
         ),
+    ]
+}
+
+/// Movements with diodes in the case.
+fn rectified() -> Vec<MovementSpec> {
+    let inside = |seat, junction| Some(Diodes { seat, junction });
+    vec![
+        MovementSpec {
+            diodes: inside(Seat::Protection, Junction::Silicon),
+            ..bare(
+                "sundew",
+                "50 µA, 1.9 kΩ, two silicon diodes across the coil",
+                (50e-6, 1900.0),
+                1.0,
+                (0.2, 0.9),
+            )
+        },
+        MovementSpec {
+            multiplier: 3000.0,
+            diodes: inside(Seat::Bridge, Junction::Germanium),
+            ..bare(
+                "wagtail",
+                "200 µA recording-level meter, germanium bridge and 3.6 kΩ",
+                (200e-6, 600.0),
+                0.6,
+                (0.35, 0.5),
+            )
+        },
+        MovementSpec {
+            multiplier: 1800.0,
+            diodes: inside(Seat::HalfWave, Junction::Silicon),
+            ..bare(
+                "dunnock",
+                "1 mA, 2 kΩ behind one silicon diode",
+                (1e-3, 200.0),
+                0.8,
+                (0.3, 0.3),
+            )
+        },
     ]
 }
 

@@ -103,7 +103,7 @@ impl Bench {
     /// last digit of the display.
     pub(crate) fn supply_reads(&mut self) -> (f64, f64) {
         let volts = self.volts(self.now);
-        let amps = self.drive.supply.at(volts, self.emf());
+        let amps = self.drive.supply.at(self.drive.point(volts, self.emf()));
         let lie = self.feel(Place::Supply, Kind::ReadBackLies).unwrap_or(0.0);
         let volts = volts * (1.0 + lie) * 1.000_3 + 2e-3 * self.noise.within(1.0);
         let amps = amps * 1.000_6 + 1e-3 * self.noise.within(1.0);

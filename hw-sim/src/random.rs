@@ -1,5 +1,6 @@
 //! Random movements: what a drawer of salvaged meters may hold.
 
+use crate::diodes::{Diodes, Junction, Seat};
 use crate::draw::Draw;
 use crate::spec::{Condition, Law, MovementSpec};
 use std::f64::consts::TAU;
@@ -12,6 +13,9 @@ pub enum Pool {
     /// Those, and every other kind: square law, suppressed, with multiplier, reversed, open, stuck,
     /// absent.
     Any,
+    /// Those of `Any`; every third bare moving coil has diodes in its case. The others of a seed are the
+    /// same in both pools.
+    Rectified,
 }
 
 /// The movement that belongs to `seed`.
@@ -19,8 +23,11 @@ pub fn random(seed: u64, pool: Pool) -> MovementSpec {
     let mut draw = Draw::new(seed, 100);
     let mut spec = measurable(&mut draw);
     spec.name = format!("drawn-{seed}");
-    if pool == Pool::Any {
+    if pool != Pool::Measurable {
         vary(&mut spec, &mut draw);
+    }
+    if pool == Pool::Rectified {
+        rectify(&mut spec, &mut Draw::new(seed, 101));
     }
     spec
 }
@@ -40,6 +47,7 @@ fn measurable(draw: &mut Draw) -> MovementSpec {
         swamp: 0.0,
         shunt: None,
         multiplier: 0.0,
+        diodes: None,
         period,
         damping: open,
         back_emf: 0.0,
@@ -155,6 +163,27 @@ fn vary(spec: &mut MovementSpec, draw: &mut Draw) {
     }
 }
 
+/// Puts diodes into one bare moving coil of three: none that would take more than they leave.
+fn rectify(spec: &mut MovementSpec, draw: &mut Draw) {
+    let bare = spec.law != Law::Square && spec.shunt.is_none() && spec.multiplier == 0.0;
+    if !bare || !draw.chance(1.0 / 3.0) {
+        return;
+    }
+    let seat = [Seat::Protection, Seat::Bridge, Seat::HalfWave][draw.nanos(0, 3) as usize];
+    let junctions = [Junction::Silicon, Junction::Germanium, Junction::Schottky];
+    let mut junction = junctions[draw.nanos(0, 3) as usize];
+    let volts = draw.log_between(0.1, 3.0);
+    match seat {
+        Seat::Protection if spec.coil_full_scale * spec.core(20.0) > 0.07 => {
+            junction = Junction::Silicon;
+        }
+        Seat::Protection => {}
+        Seat::Bridge | Seat::HalfWave => spec.multiplier = volts / spec.coil_full_scale,
+    }
+    spec.diodes = Some(Diodes { seat, junction });
+    spec.description += &format!(", {seat:?} of {junction:?}");
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -189,6 +218,30 @@ mod tests {
             (900..1100).contains(&quiet),
             "{quiet} of 2000 with little friction"
         );
+    }
+
+    /// A seed's movement is the one of the wider pool but for its diodes and what stands before them.
+    #[test]
+    fn every_third_bare_coil_of_the_widest_pool_has_diodes() {
+        let mut seats = Vec::new();
+        let mut bare = 0;
+        for seed in 0..600 {
+            let (mut spec, plain) = (random(seed, Pool::Rectified), random(seed, Pool::Any));
+            bare += usize::from(plain.shunt.is_none() && plain.multiplier == 0.0);
+            let Some(diodes) = spec.diodes.take() else {
+                assert_eq!(spec, plain, "{seed}");
+                continue;
+            };
+            seats.push(diodes.seat);
+            spec.multiplier = plain.multiplier;
+            spec.description.clone_from(&plain.description);
+            assert_eq!(spec, plain, "{seed}");
+        }
+        for seat in [Seat::Protection, Seat::Bridge, Seat::HalfWave] {
+            let share = seats.iter().filter(|known| **known == seat).count() as f64 / bare as f64;
+            assert!((0.06..0.16).contains(&share), "{seat:?}: {share}");
+        }
+        assert!((0..600).all(|seed| random(seed, Pool::Any).diodes.is_none()));
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! What a simulated movement is made of. All values are SI; deflections are fractions of the scale.
 
+use crate::diodes::Diodes;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::TAU;
 
@@ -70,7 +71,7 @@ pub enum Condition {
 /// All physical parameters of one movement.
 ///
 /// Circuit between the terminals: `multiplier` in series with (`shunt` parallel to
-/// (`copper` + `swamp` + back-EMF)).
+/// (`copper` + `swamp` + back-EMF)), and `diodes` between the two.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MovementSpec {
     /// Name, an invented word.
@@ -89,6 +90,9 @@ pub struct MovementSpec {
     pub shunt: Option<f64>,
     /// Internal series resistance outside the shunt, Ω.
     pub multiplier: f64,
+    /// Diodes between multiplier and coil, or across the coil.
+    #[serde(default)]
+    pub diodes: Option<Diodes>,
     /// Free (undamped) period, s.
     pub period: f64,
     /// Mechanical damping ratio: air, former and everything but the coil circuit.
@@ -131,18 +135,23 @@ impl MovementSpec {
         }
     }
 
-    /// Resistance between the terminals at `celsius`, Ω; infinite when there is no path.
+    /// Resistance between the terminals at `celsius`, diodes left out, Ω; infinite when there is no
+    /// path.
     pub fn terminal_resistance(&self, celsius: f64) -> f64 {
         if self.condition == Condition::Absent {
             return f64::INFINITY;
         }
+        self.multiplier + self.behind_multiplier(celsius)
+    }
+
+    /// Coil branch and shunt beside each other at `celsius`, Ω.
+    pub(crate) fn behind_multiplier(&self, celsius: f64) -> f64 {
         let core = self.core(celsius);
-        let inner = match self.shunt {
+        match self.shunt {
             None => core,
             Some(shunt) if core.is_infinite() => shunt,
             Some(shunt) => core * shunt / (core + shunt),
-        };
-        self.multiplier + inner
+        }
     }
 
     /// Printed minus mechanical deflection at mechanical deflection `d`.
@@ -179,16 +188,23 @@ impl MovementSpec {
             Some(shunt) => (self.core(celsius) + shunt) / shunt,
             None => 1.0,
         };
-        Some(ratio * self.coil_full_scale * share)
+        let amps = ratio * self.coil_full_scale * share;
+        Some(self.diodes.map_or(amps, |diodes| {
+            diodes.terminal_current(amps, self.behind_multiplier(celsius))
+        }))
     }
 
     /// Damping ratio with `external` ohms across the terminals: mechanical part plus
-    /// ω0·Gd/(2·Ifs·R), R being all that the coil branch looks into.
+    /// ω0·Gd/(2·Ifs·R), R being all that the coil branch looks into; with diodes for small swings
+    /// about no current.
     pub fn damping_into(&self, external: f64, celsius: f64) -> f64 {
         let Some(slope) = self.law.slope() else {
             return self.damping;
         };
         let outside = external + self.multiplier;
+        let outside = self
+            .diodes
+            .map_or(outside, |diodes| diodes.looked_into(outside));
         let outside = match self.shunt {
             Some(shunt) if outside.is_infinite() => shunt,
             Some(shunt) => shunt * outside / (shunt + outside),

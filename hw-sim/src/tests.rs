@@ -2,6 +2,7 @@
 
 mod circuit;
 mod conduct;
+mod diodes;
 mod faults;
 mod pictures;
 mod wires;

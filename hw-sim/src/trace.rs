@@ -62,6 +62,7 @@ impl Bench {
         let spec = &self.spec;
         let ambient = self.heat.ambient;
         let resistance = spec.terminal_resistance(ambient);
+        let constant = resistance.is_finite() && spec.diodes.is_none();
         let rest = spec.law.deflection(0.0) + spec.zero;
         let own_stop = rest <= spec.lower_stop;
         let hits = &self.swing.hits;
@@ -76,7 +77,7 @@ impl Bench {
             .filter(|(_, watts)| **watts > 0.0);
         Truth {
             full_scale_current: spec.full_scale_current(ambient),
-            resistance: resistance.is_finite().then_some(resistance),
+            resistance: constant.then_some(resistance),
             peak_current: self.trace.peak,
             peak_deflection: spec.indicated(self.swing.highest),
             lowest_deflection: spec.indicated(self.swing.lowest),
@@ -92,7 +93,7 @@ impl Bench {
             friction: spec.friction,
             zero: spec.indicated(rest.clamp(spec.lower_stop, spec.upper_stop)),
             deflection: self.shown(),
-            current: self.drive.movement.at(self.volts(self.now), self.emf()),
+            current: self.drive.movement.at(self.point()),
             time: self.now as f64 * 1e-9,
             lines: self.lines,
             onset: self.trace.onset.map(seconds),
@@ -106,9 +107,10 @@ impl Bench {
     /// Remembers the present terminal current if it is the largest.
     pub(crate) fn note_current(&mut self) {
         let volts = self.volts(self.now);
-        let amps = self.drive.movement.at(volts, self.emf());
+        let amps = self.drive.movement.at(self.drive.point(volts, self.emf()));
         self.trace.carried(amps.abs());
-        self.trace.drove(self.drive.movement.at(volts, 0.0).abs());
+        let still = self.drive.point(volts, 0.0);
+        self.trace.drove(self.drive.movement.at(still).abs());
         self.watch_trip();
     }
 
@@ -122,7 +124,8 @@ impl Bench {
 
     /// Remembers since when the rig is safe.
     pub(crate) fn note_safety(&mut self) {
-        let driven = self.drive.movement.at(self.volts(self.now), 0.0).abs();
+        let still = self.drive.point(self.volts(self.now), 0.0);
+        let driven = self.drive.movement.at(still).abs();
         let closed = |relay: usize| self.wiring.relays[relay].closed();
         let off = self.supply.idle(self.now);
         let apart = !closed(SOURCE) || !closed(MOVEMENT);

@@ -47,7 +47,7 @@ impl Bench {
         let Some(trip) = self.trip.filter(|trip| !trip.tripped) else {
             return;
         };
-        let across = self.drive.sense.at(self.volts(self.now), self.emf());
+        let across = self.drive.sense.at(self.point());
         if across.abs() > trip.level {
             self.switch(&HELD, false);
             let tripped = true;
@@ -113,7 +113,7 @@ mod tests {
     #[test]
     fn a_level_that_is_set_counts_from_then_on() {
         let mut bench = driven(0.6);
-        let across = bench.drive.sense.at(bench.volts(bench.now), bench.emf());
+        let across = bench.drive.sense.at(bench.point());
         bench.set_trip_level(across * 1.05);
         bench.advance(2 * SECOND);
         assert!(!bench.tripped());

@@ -9,7 +9,8 @@ pub struct Truth {
     /// Terminal current (absolute) at which the frictionless needle rests exactly on the full-scale
     /// mark at ambient temperature; `None` when no current does.
     pub full_scale_current: Option<f64>,
-    /// Terminal resistance at ambient temperature without self-heating; `None` when open.
+    /// Terminal resistance at ambient temperature without self-heating; `None` when open, and with
+    /// diodes inside, which make it another one at every current.
     pub resistance: Option<f64>,
     /// Largest absolute terminal current so far.
     pub peak_current: f64,
@@ -31,9 +32,9 @@ pub struct Truth {
     pub peak_coil_temperature: f64,
     /// Free period, s.
     pub period: f64,
-    /// Damping ratio with the terminals open.
+    /// Damping ratio with the terminals open (with diodes: of small swings about no current).
     pub damping_open: f64,
-    /// Damping ratio with the terminals shorted.
+    /// Damping ratio with the terminals shorted (likewise).
     pub damping_shorted: f64,
     /// Coulomb friction half-width.
     pub friction: f64,

@@ -105,7 +105,7 @@ pub fn analyse(rig: &RigStatement, observations: &[Observation]) -> Findings {
         _ => None,
     };
     let resistance = match (&by_drop, &half) {
-        (Err(_), Ok(half)) => Ok(half.resistance.clone()),
+        (Err(why), Ok(half)) if why != by_drop::BENDS => Ok(half.resistance.clone()),
         _ => by_drop.clone(),
     };
     let drop_at_full_scale = drop_at_full_scale(&full_scale, &resistance, heating);

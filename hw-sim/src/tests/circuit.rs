@@ -98,7 +98,7 @@ fn ohms_on_an_open_coil_is_an_overload_at_nine_volts() {
     bench.meters[DROP].range = 1e4;
     bench.meter_changed(DROP);
     bench.advance(SECOND);
-    assert!((bench.drive.drop.at(0.0, 0.0) - 9.0).abs() < 1e-9);
+    assert!((bench.drive.drop.at(bench.drive.point(0.0, 0.0)) - 9.0).abs() < 1e-9);
     assert_eq!(read(&mut bench, DROP), OVERLOAD);
 }
 
@@ -122,11 +122,11 @@ fn meter_input_loads_the_circuit() {
     set(&mut bench, 8.0);
     bench.advance(SECOND);
     // Open coil: 10 MΩ behind 4.4844 MΩ (1 %), so about 5.5 V; above 10 GΩ almost all of 8 V.
-    let loaded = bench.drive.drop.at(bench.volts(bench.now), 0.0);
+    let loaded = bench.drive.drop.at(bench.point());
     assert!((5.45..5.6).contains(&loaded), "{loaded}");
     bench.meters[DROP].high_impedance = true;
     bench.meter_changed(DROP);
-    let free = bench.drive.drop.at(bench.volts(bench.now), 0.0);
+    let free = bench.drive.drop.at(bench.point());
     assert!((7.98..8.01).contains(&free), "{free}");
 }
 
@@ -142,7 +142,7 @@ fn a_window_gives_the_mean_of_the_true_voltage() {
     let mut sum = 0.0;
     for k in 0..20_000 {
         fine.advance(begun + k * 10_000 + 5_000);
-        sum += fine.drive.drop.at(fine.volts(fine.now), fine.emf());
+        sum += fine.drive.drop.at(fine.point());
     }
     assert!(
         (reading - sum / 20_000.0).abs() < 40e-6,

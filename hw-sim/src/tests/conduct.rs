@@ -26,15 +26,12 @@ fn energy_is_conserved() {
         let before = stored(&bench);
         let (mut received, mut lost) = (0.0, 0.0);
         let rates = |bench: &Bench| {
-            let (volts, emf) = (bench.volts(bench.now), bench.emf());
-            let (amps, coil) = (
-                bench.drive.movement.at(volts, emf),
-                bench.drive.coil.at(volts, emf),
-            );
+            let (point, emf) = (bench.point(), bench.emf());
+            let (amps, coil) = (bench.drive.movement.at(point), bench.drive.coil.at(point));
             let core = spec.core(bench.heat.solved);
             let shunt = spec.shunt.map_or(0.0, |ohms| (amps - coil).powi(2) * ohms);
             // At every instant: what goes in at the terminals heats or moves the coil.
-            let terminals = bench.drive.drop.at(volts, emf) * amps;
+            let terminals = bench.drive.drop.at(point) * amps;
             let balance = terminals - (coil * coil * core + shunt + emf * coil);
             assert!(
                 balance.abs() <= 1e-9 * terminals.abs() + 1e-18,
@@ -69,14 +66,15 @@ fn power_out_of_the_supply_is_found_in_the_elements() {
     set(&mut bench, 6.0);
     bench.advance(20 * SECOND);
     let volts = bench.volts(bench.now);
-    let out = volts * bench.drive.supply.at(volts, 0.0);
+    let still = bench.drive.point(volts, 0.0);
+    let out = volts * bench.drive.supply.at(still);
     let found: f64 = bench
         .drive
         .elements
         .iter()
-        .map(|(k, line)| line.at(volts, 0.0).powi(2) / bench.wiring.ohms[*k])
+        .map(|(k, line)| line.at(still).powi(2) / bench.wiring.ohms[*k])
         .sum();
-    let movement = bench.drive.drop.at(volts, 0.0) * bench.drive.movement.at(volts, 0.0);
+    let movement = bench.drive.drop.at(still) * bench.drive.movement.at(still);
     let contacts = out - found - movement;
     // Meter inputs and a few tenths of an ohm of contacts take the rest.
     assert!(
@@ -97,8 +95,9 @@ fn shunt_bank_takes_its_share() {
     set(&mut bench, 4.0);
     bench.advance(20 * SECOND);
     let volts = bench.volts(bench.now);
-    let amps = bench.drive.movement.at(volts, 0.0);
-    let total = bench.drive.supply.at(volts, 0.0);
+    let still = bench.drive.point(volts, 0.0);
+    let amps = bench.drive.movement.at(still);
+    let total = bench.drive.supply.at(still);
     // 80 Ω beside about 101 Ω.
     assert!(
         (amps / total - 80.0 / 181.4).abs() < 3e-3,
@@ -158,7 +157,7 @@ fn heating_raises_copper_by_its_coefficient() {
     set(&mut bench, 8.0);
     bench.advance(300 * SECOND);
     let amps = bench.truth().current;
-    let hot = bench.drive.drop.at(bench.volts(bench.now), 0.0) / amps;
+    let hot = bench.drive.drop.at(bench.point()) / amps;
     let rise = amps * amps * hot * 30_000.0;
     assert!(rise > 0.05 && (bench.heat.celsius - bench.heat.ambient - rise).abs() < 1e-3 * rise);
     assert!((hot - cold - 100.0 * 0.003_93 * rise).abs() < 1e-3);
@@ -171,7 +170,7 @@ fn current_limit_holds() {
     set(&mut bench, 8.0);
     bench.advance(10 * SECOND);
     let volts = bench.volts(bench.now);
-    assert!((bench.drive.supply.at(volts, 0.0) - 50e-6).abs() < 1e-12);
+    assert!((bench.drive.supply.at(bench.drive.point(volts, 0.0)) - 50e-6).abs() < 1e-12);
 }
 
 #[test]

@@ -74,7 +74,7 @@ fn open<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
 /// # Errors
 /// When the rig file or the runtime can't be had.
 pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
-    let pool = [Pool::Measurable, Pool::Any][seed as usize % 2];
+    let pool = [Pool::Measurable, Pool::Rectified][seed as usize % 2];
     let movement = hw_sim::random(seed, pool);
     let rig = Arc::new(rig::random(seed, trip)?);
     let mut plan = Faults::random(seed, class);

@@ -1,7 +1,7 @@
 //! What kind of movement it is: probabilities with the evidence for each, never from the print.
 
 use super::Findings;
-use super::by_drop::NO_CURRENT;
+use super::by_drop::{BENDS, NO_CURRENT};
 use super::data::Data;
 use serde::{Deserialize, Serialize};
 
@@ -19,6 +19,8 @@ pub enum Kind {
     SquareLaw,
     /// Moving coil whose scale begins above zero current.
     SuppressedZero,
+    /// A rectifier before the coil, or diodes across it.
+    Diodes,
     /// Current flows, nothing moves.
     StuckNeedle,
     /// No current flows.
@@ -36,6 +38,7 @@ impl Kind {
             Self::InternalMultiplier => "moving coil with internal multiplier",
             Self::SquareLaw => "square law (moving iron or thermal)",
             Self::SuppressedZero => "moving coil with suppressed zero",
+            Self::Diodes => "rectifier or diodes inside",
             Self::StuckNeedle => "stuck needle",
             Self::OpenOrNothing => "open coil, or nothing connected",
             Self::Unknown => "cannot be told",
@@ -110,8 +113,17 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
 fn without_full_scale(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
     let moved = data.rests().next().is_some();
     match (&findings.by_drop, moved) {
+        (Err(why), _) if why == BENDS => normalised([
+            (Kind::Diodes, 0.95, why.clone()),
+            (Kind::Unknown, 0.05, "fits none of the others".to_owned()),
+        ]),
         (Err(why), false) if why == NO_CURRENT => normalised([
-            (Kind::OpenOrNothing, 0.97, why.clone()),
+            (Kind::OpenOrNothing, 0.9, why.clone()),
+            (
+                Kind::Diodes,
+                0.07,
+                "silicon lets next to nothing flow at so small a drop".to_owned(),
+            ),
             (
                 Kind::Unknown,
                 0.03,
