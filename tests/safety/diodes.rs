@@ -112,7 +112,6 @@ fn movements_with_diodes_are_measured_and_not_taken_for_resistors() {
 
 /// What the rig really drove never passed what the guard counted with.
 #[test]
-#[ignore = "the guard's bound counts the movement as a resistor"]
 fn the_bound_holds_for_movements_with_diodes() {
     let over: Vec<String> = that_move()
         .iter()
