@@ -189,7 +189,11 @@ impl Core {
         if self.volts() > Volts::ZERO && reading >= LEAST_READING {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
             self.loop_sign = sign;
-            let u = self.loop_u(reading, self.volts());
+            // A supply that gave something else for a moment of the window shows in the scatter.
+            let scatter = observation
+                .loop_drop
+                .map_or(0.0, |r| r.s / f64::from(r.n).sqrt());
+            let u = self.loop_u(reading, self.volts()) + scatter / reading.get();
             self.as_stated(current, u, drop)?;
             let most = current * (1.0 + 4.0 * u);
             self.acquit((current * (1.0 - 4.0 * u), most), drop);
