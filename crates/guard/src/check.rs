@@ -36,6 +36,16 @@ impl Dynamics {
         let root = (self.damping * self.damping - 1.0).max(0.0).sqrt();
         Seconds::new(1.0 / (omega * (self.damping - root).max(0.01)))
     }
+
+    /// What was identified in a loop of `then`, in one of `now`. More resistance damps less, in
+    /// proportion at most: what air and frame damp stays, and so does the movement's own resistance. Less
+    /// is not counted on.
+    pub fn in_loop(self, then: Ohms, now: Ohms) -> Self {
+        Self {
+            damping: self.damping * (then / now).min(1.0),
+            ..self
+        }
+    }
 }
 
 /// What a measurement says about the loop in the present arrangement.

@@ -108,20 +108,12 @@ impl Core {
         Ok(self.report(Vec::new()))
     }
 
-    /// The same in the present loop. More resistance in it damps less: by no more than that, since
-    /// what air and frame damp stays, and so does the movement's own resistance.
+    /// The same in the present loop.
     pub(crate) fn dynamics(&self) -> Option<Dynamics> {
         let (found, then) = self.identified?;
-        let now = self
-            .state
-            .arrangement
-            .as_ref()
-            .map(|a| loop_low(&self.rig, a));
-        let share = now.map_or(1.0, |now| (then / now).min(1.0));
-        Some(Dynamics {
-            damping: found.damping * share,
-            ..found
-        })
+        let now = self.state.arrangement.as_ref();
+        let now = now.map_or(then, |a| loop_low(&self.rig, a));
+        Some(found.in_loop(then, now))
     }
 
     /// At rest, with the movement's part of the voltage measured, the current must be what the file

@@ -21,6 +21,20 @@ fn the_slower_time_constant() {
     close(slow(std::f64::consts::TAU, 0.0), 100.0);
 }
 
+/// A loop of twice the resistance damps half as much at the least, one of half of it no more.
+#[test]
+fn damping_in_another_loop() {
+    let found = Dynamics {
+        period: Seconds::new(1.0),
+        damping: 0.6,
+    };
+    for (now, damping) in [(2e3, 0.3), (1e3, 0.6), (500.0, 0.6)] {
+        let there = found.in_loop(Ohms::new(1e3), Ohms::new(now));
+        close(there.damping, damping);
+        assert_eq!(there.period, found.period);
+    }
+}
+
 #[test]
 fn without_a_measurement_the_file_alone_counts() {
     let rig = unlimited();
