@@ -2,7 +2,9 @@
 
 use evidence::{Observation, Purpose};
 use guard::Rig;
-use hw_sim::{Bench, Diodes, Junction, MovementSpec, Seat, SharedBench, Truth, find};
+use hw_sim::{
+    Bench, Condition, Diodes, Junction, MovementSpec, Pool, Seat, SharedBench, Truth, find,
+};
 use movement::analysis::{Findings, Kind, analyse};
 use needlerig::session::{Order, PICTURELESS_RIG, simulated};
 use needlerig_tests::campaign::Tap;
@@ -142,5 +144,18 @@ fn rectifiers_that_hide_their_needle_are_left_alone() {
             kinds.iter().all(|chance| chance.kind != Kind::StuckNeedle),
             "{name}: {kinds:?}"
         );
+    }
+}
+
+/// A coil whose needle is stuck is a resistor, also where its drop was read while the current grew.
+#[test]
+fn a_stuck_needle_is_not_taken_for_a_rectifier() {
+    for seed in 0..12 {
+        let movement = MovementSpec {
+            condition: Condition::Stuck,
+            ..hw_sim::random(seed, Pool::Measurable)
+        };
+        let findings = run(&movement).findings;
+        assert_eq!(findings.kind(), Kind::StuckNeedle, "{seed}");
     }
 }
