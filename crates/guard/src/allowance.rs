@@ -170,6 +170,13 @@ impl Evidence {
             .fold(0.0, f64::max)
     }
 
+    /// Where the needle would stand at least if it were free: one that hangs while the current grows lets no
+    /// more of it flow for that.
+    fn free(&self, point: &Point) -> f64 {
+        self.from_zero(point.deflection)
+            .max(self.due(point.current))
+    }
+
     /// Nothing moved for `seconds` of valid sightings with `current` flowing and `drop` across
     /// the movement: growth without motion, as far as it goes.
     pub fn nothing_moved(&mut self, current: Amps, drop: Volts, seconds: Seconds, limits: &Limits) {
@@ -265,7 +272,7 @@ impl Evidence {
             return None;
         }
         let high = |p: &Point| {
-            let start = self.from_zero(p.deflection) + 2.0 * p.u;
+            let start = self.free(p) + 2.0 * p.u;
             let grown = deflection_growth(current / p.current, self.exponent_high());
             start * grown + self.zero.unwrap_or(0.0)
         };
@@ -293,7 +300,7 @@ impl Evidence {
 
     fn permits(&self, point: &Point, ceiling: f64) -> Amps {
         let zero = self.zero.unwrap_or(0.0);
-        let stood = self.from_zero(point.deflection) + 2.0 * point.u;
+        let stood = self.free(point) + 2.0 * point.u;
         let mut growth = (ceiling - zero) / stood;
         if stood < 0.4 {
             growth = growth.min(LOW_SCALE_GROWTH);

@@ -405,3 +405,22 @@ fn the_proven_full_scale_is_the_allowance_less_the_way_above_the_mark() {
     let found = evidence.full_scale_low(&limits()).get();
     assert!((found - 0.12 / 1.02).abs() < 1e-12, "{found}");
 }
+
+/// Seen at full scale, and not a hair further with 1.02 of its current: it hangs, and is due at 101 % at least. From
+/// there to the ceiling of 102 % there is less than a hundredth more current to give, by a law that may
+/// grow 1.03 times as fast.
+#[test]
+fn a_needle_that_hangs_earns_no_more_current() {
+    let points = [
+        (0.5, 0.5, 0.0),
+        (0.8, 0.8, 0.0),
+        (1.0, 1.0, 0.0),
+        (1.02, 1.0, 0.0),
+    ];
+    let hangs = evidence(0.0, &points);
+    assert_eq!(limits().ceiling, 1.02);
+    let permitted = hangs.allowance(&limits()).get();
+    assert!((1.029..1.0302).contains(&permitted), "{permitted}");
+    let high = hangs.deflection_high(Amps::new(1.02)).unwrap();
+    assert!((high - 1.01).abs() < 1e-9, "{high}");
+}
