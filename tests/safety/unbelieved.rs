@@ -6,7 +6,6 @@ use evidence::Purpose;
 use guard::{Arrangement, Dynamics, Fault, Guard, Halt, Proposal, Refusal, Report, Settle};
 use hw_sim::{Bench, Faults, Kind, Place, find};
 use quantity::{Amps, Seconds};
-use std::sync::Arc;
 use tokio::time::sleep;
 
 const REST: Settle = Settle {
