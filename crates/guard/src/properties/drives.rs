@@ -295,13 +295,13 @@ fn what_more_flows_than_was_measured() {
     let rig = unlimited();
     let (evidence, arrangement) = (Evidence::default(), arrangement(&rig, 1));
     let (rest, volts) = (least(&rig, &arrangement), 2.0);
-    // As much again as the file grants, and a movement of half of it.
+    // As much again as the file grants, and a movement of a tenth of it.
     let ohms = 2.0 * rest;
     let measured = Some(LoopMeasured {
         ohms: Ohms::new(ohms),
         u: 0.0,
         volts: Volts::new(volts),
-        movement: Some(Ohms::new(0.5 * rest)),
+        movement: Some(Ohms::new(0.1 * rest)),
         rest: None,
     });
     let state = standing(&arrangement, Volts::ZERO);
