@@ -29,6 +29,15 @@ async fn started(stage: &mut Stage) -> Guard {
     stage.guard(tap).await.unwrap()
 }
 
+/// The same with the first arrangement made and the zero seen.
+async fn begun(stage: &mut Stage) -> Guard {
+    let mut guard = started(stage).await;
+    let first = first_arrangement(&stage.rig);
+    guard.propose(Proposal::Arrange(first)).await.unwrap();
+    guard.propose(look_at_zero()).await.unwrap();
+    guard
+}
+
 /// The lightest range that reaches 60 µA.
 fn reaching(stage: &Stage) -> Arrangement {
     let ranges = stage.rig.creep_ranges();
@@ -82,10 +91,7 @@ fn assert_order(answer: Result<Report, Halt>, words: &str) {
 fn a_rest_that_was_not_looked_at_is_no_evidence() {
     paused(async {
         let mut stage = Stage::new("heron");
-        let mut guard = started(&mut stage).await;
-        let first = first_arrangement(&stage.rig);
-        guard.propose(Proposal::Arrange(first)).await.unwrap();
-        guard.propose(look_at_zero()).await.unwrap();
+        let mut guard = begun(&mut stage).await;
         for hasty in [
             Settle {
                 window: Seconds::new(0.35),
@@ -176,10 +182,7 @@ fn a_range_that_claims_too_much_is_refused() {
 fn a_procedure_that_does_nothing_is_watched() {
     paused(async {
         let mut stage = Stage::new("fennel");
-        let mut guard = started(&mut stage).await;
-        let first = first_arrangement(&stage.rig);
-        guard.propose(Proposal::Arrange(first)).await.unwrap();
-        guard.propose(look_at_zero()).await.unwrap();
+        let mut guard = begun(&mut stage).await;
         guard.propose(drive(Amps::micro(0.5), 1.0)).await.unwrap();
         sleep(Seconds::new(30.0).duration()).await;
         let flows = stage.truth().current;
@@ -204,10 +207,7 @@ fn a_hold_lets_a_reversed_needle_back() {
         let mut movement = find("gossamer").unwrap();
         movement.condition = hw_sim::Condition::Reversed;
         let mut stage = Stage::of(&movement, 7);
-        let mut guard = started(&mut stage).await;
-        let first = first_arrangement(&stage.rig);
-        guard.propose(Proposal::Arrange(first)).await.unwrap();
-        guard.propose(look_at_zero()).await.unwrap();
+        let mut guard = begun(&mut stage).await;
         guard.propose(drive(Amps::micro(0.97), 0.0)).await.unwrap();
         let held = guard.propose(hold(5.0)).await.unwrap();
         assert!(held.backwards, "{held:?}");
