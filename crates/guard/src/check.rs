@@ -181,7 +181,10 @@ impl Known<'_> {
         let bound = self.current_high(arrangement, volts, step);
         if change > Volts::ZERO {
             self.within_allowance(arrangement, bound)?;
-            self.within_ratings(arrangement, self.carried(arrangement, (volts, step), bound))?;
+            self.within_ratings(
+                arrangement,
+                self.carried(arrangement, (state.volts, volts), bound),
+            )?;
             self.within_movement_limits(bound)?;
         }
         let peak = self.peak(arrangement, (state.volts, volts), bound, over)?;
@@ -274,17 +277,18 @@ impl Known<'_> {
         Ok(())
     }
 
-    /// The most that the elements of the loop carry: with the shunt closed more than the movement could.
-    fn carried(
+    /// The most that the loop carries when the set-point goes from `from` to `to`: with the shunt closed
+    /// more than the `bound` of the movement's current.
+    pub(crate) fn carried(
         &self,
         arrangement: &Arrangement,
-        (volts, step): (Volts, Volts),
+        (from, to): (Volts, Volts),
         bound: Amps,
     ) -> Amps {
         if arrangement.shunt.is_empty() {
             return bound;
         }
-        let most = self.rig.supply.highest(volts, volts - step) / loop_low(self.rig, arrangement);
+        let most = self.rig.supply.highest(to, from) / loop_low(self.rig, arrangement);
         bound.max(most * self.stuck)
     }
 

@@ -1,14 +1,14 @@
 //! A change of the current: step by step, and each step looked at.
 
 use crate::allowance::LAG;
-use crate::check::{Drive, PERIOD_TRUST, SET_POINT_EVERY};
+use crate::check::{Drive, Known, PERIOD_TRUST, SET_POINT_EVERY};
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::output::Armed;
 use crate::proposal::{Halt, Report};
 use crate::refusal::Refusal;
 use crate::rest::Tick;
-use crate::state::{Arrangement, loop_low};
+use crate::state::Arrangement;
 use crate::watch::STILL;
 use quantity::{Amps, Seconds, Volts};
 
@@ -25,16 +25,16 @@ impl Core {
             self.may_grow()?;
         }
         let from = self.volts();
-        let shunted = self
-            .state
-            .arrangement
-            .as_ref()
-            .filter(|a| !a.shunt.is_empty());
-        // With the shunt closed the loop carries more than the movement does.
-        let (bound, expected) = shunted.map_or((checked.bound, checked.expected), |a| {
-            let loop_bound = self.rig.supply.highest(checked.volts, from) / loop_low(&self.rig, a);
-            (loop_bound * self.falsified.current, loop_bound)
-        });
+        let (mut bound, mut expected) = (checked.bound, checked.expected);
+        if let Some(arrangement) = &self.state.arrangement {
+            let (known, way) = (self.known(), (from, checked.volts));
+            let told = Known {
+                stuck: 1.0,
+                ..known
+            };
+            bound = known.carried(arrangement, way, bound);
+            expected = told.carried(arrangement, way, expected);
+        }
         self.bound = self.bound.max(bound);
         self.expected = self.expected.max(expected);
         self.loop_holds(expected).await?;
