@@ -143,7 +143,7 @@ fn a_coarse_supply_comes_to_a_result_on_potentiometers() {
         );
         assert!(run.truth.peak_deflection <= 1.02, "{grid} {name} {seed}");
         // Up to 1,200 s went by where it waited for steps that were not allowed.
-        assert!(run.lasted.get() < 450.0, "{seed}: {}", run.lasted);
+        assert!(run.lasted.get() < 550.0, "{seed}: {}", run.lasted);
     }
 }
 

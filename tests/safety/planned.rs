@@ -260,25 +260,63 @@ fn another_dial_over_a_reversed_coil_drives_it_into_no_stop() {
     }
 }
 
-/// What is not covered (SAFETY.md): the same with a shunt inside, which hides what the coil answers.
-/// Even so it gets no more than 20 mV drive, of 60 at full scale.
+/// A shunt inside leaves little of the coil's voltage: it shows where the current is let go at once. The
+/// seeds are runs of a campaign in which that was not done, which drove the needle on its lower stop.
 #[test]
-fn another_dial_over_a_reversed_movement_with_a_shunt_gets_little_current() {
-    for movement in ["thicket", "causeway"] {
-        let truth = reversed_unseen(movement, 0.0);
-        let full_scale = truth.full_scale_current.unwrap();
+fn another_dial_over_a_reversed_movement_with_a_shunt_drives_it_into_no_stop() {
+    for zero in [0.0, -0.04] {
+        let truth = reversed_unseen("thicket", zero);
+        assert_eq!(truth.driven_stop_hits, 0, "{zero}: {truth:?}");
+    }
+    for seed in [
+        216_745_073_345_191,
+        1_063_966_563_527_195,
+        3_922_889_823_207_099,
+    ] {
+        let done = guarded(seed, Class::Information, false).unwrap();
+        assert_eq!(done.hits.0, 0, "{seed}: {}", done.words);
         assert!(
-            truth.peak_current < 0.36 * full_scale,
-            "{movement}: {truth:?}"
+            done.words
+                .contains("is the reader looking at this movement?")
         );
     }
+}
+
+/// What is not covered (SAFETY.md): shunts of milliohms, which leave next to nothing of it. Of a hundred
+/// drawn at random five in six are kept from their stops, and none gets more than the last milestone.
+#[test]
+fn another_dial_over_any_reversed_movement_with_a_shunt_gets_little_current() {
+    let shunted = |seed| {
+        let mut movement = hw_sim::random(seed, hw_sim::Pool::Measurable);
+        movement.condition = Condition::Reversed;
+        movement.shunt.is_some().then_some(movement)
+    };
+    let truth = reversed_unseen("causeway", 0.0);
+    assert!(truth.peak_current < 0.36 * truth.full_scale_current.unwrap());
+    let mut on_its_stop = 0;
+    for movement in (0..).filter_map(shunted).take(100) {
+        let truth = unseen(&movement, 0.0);
+        on_its_stop += u32::from(truth.driven_stop_hits > 0);
+        let most = 0.021 / movement.core(20.0) / movement.coil_full_scale;
+        let full_scale = truth.full_scale_current.unwrap();
+        assert!(
+            truth.peak_current < most * full_scale,
+            "{}: {truth:?}",
+            movement.description
+        );
+    }
+    assert!(on_its_stop <= 15, "{on_its_stop}");
 }
 
 fn reversed_unseen(movement: &str, zero: f64) -> Truth {
     let mut movement = hw_sim::find(movement).unwrap();
     movement.condition = Condition::Reversed;
+    unseen(&movement, zero)
+}
+
+fn unseen(movement: &MovementSpec, zero: f64) -> Truth {
     let elsewhere = Fault::new(Place::Reader, Kind::OtherDial).sized(zero);
-    let (done, _) = run_with(&movement, &PICTURELESS_RIG, elsewhere);
+    let (done, _) = run_with(movement, &PICTURELESS_RIG, elsewhere);
     assert!(done.truth.safe);
     done.truth
 }
@@ -314,6 +352,7 @@ fn suppressed_zeros_are_not_over_driven() {
 /// A needle that hangs may jump once more current flows: it gets none.
 #[test]
 fn a_needle_that_sticks_beyond_friction_gets_no_more_current() {
+    let mut noticed = 0;
     for movement in ["teasel", "gossamer", "fennel"] {
         let sticks = Fault {
             size: Some(0.045),
@@ -321,15 +360,18 @@ fn a_needle_that_sticks_beyond_friction_gets_no_more_current() {
         };
         let (done, _) = run_on(movement, when_on(sticks, 5.0));
         let end = done.end.unwrap();
-        let Some(Err(Stopped::Refused(Refusal::Sticks { lag, .. }))) = end.plan else {
-            let fault = end.ending.ok().and_then(|ending| ending.fault);
-            panic!("{movement}: {:?}, {fault:?}", end.plan);
-        };
-        assert!(
-            lag > 0.015 && done.truth.peak_deflection < 1.05,
-            "{movement}"
-        );
+        let fault = end.ending.ok().and_then(|ending| ending.fault);
+        match (end.plan, fault) {
+            (Some(Err(Stopped::Refused(Refusal::Sticks { lag, .. }))), None) if lag > 0.015 => {
+                noticed += 1;
+            }
+            // One that lets go meanwhile is seen above its mark.
+            (None, Some(Ended::BeyondCeiling(_))) => {}
+            other => panic!("{movement}: {other:?}"),
+        }
+        assert!(done.truth.peak_deflection < 1.05, "{movement}");
     }
+    assert!(noticed >= 2, "{noticed}");
 }
 
 #[test]

@@ -21,12 +21,15 @@ const LOW_SCALE_GROWTH: f64 = 2.6;
 const EXPONENT_MARGIN: f64 = 0.15;
 /// Drops at which growth without motion stops until the current was let go from almost there; it
 /// ends at the rig file's own. Hardly a movement has less than 20 mV at full scale (common practice):
-/// of these the first is 4 %, so that a reversed needle that nobody sees is not on its lower stop.
-/// One that is not felt there has more, and so on.
-const MILESTONES: [Volts; 4] = [
-    Volts::milli(0.8),
-    Volts::milli(3.0),
-    Volts::milli(10.0),
+/// of these the first is 2.5 %, so that a reversed needle that nobody sees is not on its lower stop.
+/// One that is not felt there has more, or friction holds it, and so on: each is no more than twice the
+/// one before as long as that counts.
+const MILESTONES: [Volts; 6] = [
+    Volts::milli(0.5),
+    Volts::milli(1.0),
+    Volts::milli(2.0),
+    Volts::milli(4.0),
+    Volts::milli(8.0),
     Volts::milli(20.0),
 ];
 /// From this drop on, any back-EMF without motion in the picture is one too many.
@@ -450,18 +453,14 @@ mod tests {
             e.allowance(&limits()) / before
         };
         let let_go = |e: &mut Evidence, mv: f64| e.let_go(Volts::milli(mv), Response::None);
-        assert!((quiet(&mut evidence, 0.7) - 1.5).abs() < 1e-9);
-        assert!((quiet(&mut evidence, 0.9) - 1.0).abs() < 1e-9);
-        let_go(&mut evidence, 0.7);
-        assert!((quiet(&mut evidence, 2.9) - 1.5).abs() < 1e-9);
-        assert!((quiet(&mut evidence, 3.1) - 1.0).abs() < 1e-9);
-        let_go(&mut evidence, 2.5);
-        assert!((quiet(&mut evidence, 9.0) - 1.5).abs() < 1e-9);
-        assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
-        let_go(&mut evidence, 7.9);
-        assert!((quiet(&mut evidence, 11.0) - 1.0).abs() < 1e-9);
-        let_go(&mut evidence, 8.1);
-        assert!((quiet(&mut evidence, 11.0) - 1.5).abs() < 1e-9);
+        // Let go from 80 % of each but the last; then the next one ends it.
+        for (milestone, next) in [(0.5, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, 8.0), (8.0, 20.0)] {
+            assert!((quiet(&mut evidence, milestone * 1.02) - 1.0).abs() < 1e-9);
+            let_go(&mut evidence, milestone * 0.79);
+            assert!((quiet(&mut evidence, milestone * 1.02) - 1.0).abs() < 1e-9);
+            let_go(&mut evidence, milestone * 0.81);
+            assert!((quiet(&mut evidence, next * 0.98) - 1.5).abs() < 1e-9);
+        }
         assert!((quiet(&mut evidence, 21.0) - 1.0).abs() < 1e-9);
         let_go(&mut evidence, 16.1);
         assert!((quiet(&mut evidence, 21.0) - 1.5).abs() < 1e-9);

@@ -25,6 +25,7 @@ mod proposal;
 mod prove;
 mod ramp;
 mod refusal;
+mod release;
 mod rest;
 mod rig;
 mod safe;

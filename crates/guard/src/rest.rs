@@ -46,8 +46,33 @@ pub struct Stillness {
     pub n: usize,
 }
 
-/// The line through (x, y): mean, slope, residual standard deviation, Σ(x−x̄)².
-fn line(points: &[(f64, f64)]) -> Option<(f64, f64, f64, f64)> {
+/// A straight line through points.
+pub(crate) struct Line {
+    /// Where the points lie in the middle.
+    middle: (f64, f64),
+    slope: f64,
+    /// Standard deviation of the points about it.
+    s: f64,
+    /// Σ(x−x̄)².
+    sxx: f64,
+    /// How many points.
+    n: f64,
+}
+
+impl Line {
+    /// Its height at `x`.
+    pub fn at(&self, x: f64) -> f64 {
+        self.middle.1 + self.slope * (x - self.middle.0)
+    }
+
+    /// Variance of its height at `x`, in units of that of a point (least squares, any textbook).
+    pub fn variance_at(&self, x: f64) -> f64 {
+        1.0 / self.n + (x - self.middle.0).powi(2) / self.sxx
+    }
+}
+
+/// The line through (x, y), by least squares.
+pub(crate) fn line(points: &[(f64, f64)]) -> Option<Line> {
     let n = points.len() as f64;
     if points.len() < 4 {
         return None;
@@ -65,7 +90,13 @@ fn line(points: &[(f64, f64)]) -> Option<(f64, f64, f64, f64)> {
         .iter()
         .map(|(x, y)| (y - my - slope * (x - mx)).powi(2))
         .sum();
-    Some((my, slope, (rest / (n - 2.0)).sqrt(), sxx))
+    Some(Line {
+        middle: (mx, my),
+        slope,
+        s: (rest / (n - 2.0)).sqrt(),
+        sxx,
+        n,
+    })
 }
 
 /// Looks at a window of ticks; none when too little was seen in it.
@@ -74,23 +105,23 @@ pub fn stillness(ticks: &[Tick]) -> Option<Stillness> {
         .iter()
         .filter_map(|t| Some((t.seen_at, t.needle?.0)))
         .collect();
-    let (mean, slope, s, sxx) = line(&seen)?;
+    let needle = line(&seen)?;
     let stated = ticks
         .iter()
         .filter_map(|t| t.needle)
         .map(|(_, u)| u)
         .fold(0.0, f64::max);
     let drops: Vec<(f64, f64)> = ticks.iter().map(|t| (t.at, t.drop)).collect();
-    let (drop, drop_slope, drop_s, drop_sxx) = line(&drops)?;
+    let drop = line(&drops)?;
     let span = ticks.last()?.at - ticks.first()?.at;
     Some(Stillness {
-        mean,
-        s,
+        mean: needle.middle.1,
+        s: needle.s,
         stated,
-        slope,
-        slope_u: s.max(stated) / sxx.sqrt(),
-        drop,
-        drop_change: (drop_slope * span, drop_s / drop_sxx.sqrt() * span),
+        slope: needle.slope,
+        slope_u: needle.s.max(stated) / needle.sxx.sqrt(),
+        drop: drop.middle.1,
+        drop_change: (drop.slope * span, drop.s / drop.sxx.sqrt() * span),
         span,
         n: seen.len(),
     })

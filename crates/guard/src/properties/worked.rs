@@ -307,7 +307,7 @@ fn growth_without_motion() {
     assert!((seen(&mut evidence, touch * 0.3, 1.0) - 1.125 * 3.375).abs() < 1e-9);
 }
 
-/// 50 mW in the movement end the growth, as 0.8, 3, 10, 20 and 50 mV do until the current was let go from
+/// 50 mW in the movement end the growth, as 0.5, 1, 2, 4, 8, 20 and 50 mV do until the current was let go from
 /// 80 % of that, and then the last of these; the reason says which.
 #[test]
 fn the_reasons_why_growth_ends() {
@@ -320,17 +320,17 @@ fn the_reasons_why_growth_ends() {
         let reason = e.quiet_end(Volts::milli(mv), Amps::new(amps), &limits);
         reason.unwrap_or_default()
     };
-    assert_eq!(ends(&evidence, 0.79, 0.1), "");
-    assert!(ends(&evidence, 0.8, 0.1).contains("must be let go"));
+    assert_eq!(ends(&evidence, 0.49, 0.1), "");
+    assert!(ends(&evidence, 0.5, 0.1).contains("must be let go"));
     evidence.let_go(Volts::milli(2.5), Response::None);
-    assert_eq!(ends(&evidence, 9.9, 0.1), "");
-    assert!(ends(&evidence, 10.0, 0.1).contains("must be let go"));
-    assert!(ends(&evidence, -10.0, 0.1).contains("must be let go"));
+    assert_eq!(ends(&evidence, 3.9, 0.1), "");
+    assert!(ends(&evidence, 4.0, 0.1).contains("must be let go"));
+    assert!(ends(&evidence, -4.0, 0.1).contains("must be let go"));
     assert_eq!(ends(&evidence, 1.0, 49.9), "");
     assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
-    evidence.let_go(Volts::milli(7.99), Response::None);
-    assert!(ends(&evidence, 10.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(8.0), Response::None);
+    evidence.let_go(Volts::milli(6.39), Response::None);
+    assert!(ends(&evidence, 8.0, 0.1).contains("must be let go"));
+    evidence.let_go(Volts::milli(6.4), Response::None);
     evidence.let_go(Volts::milli(1.0), Response::None);
     assert_eq!(ends(&evidence, 19.9, 0.1), "");
     assert!(ends(&evidence, 20.0, 0.1).contains("must be let go"));
