@@ -2,6 +2,7 @@
 //! disk. In real time, over TCP; the simulator's own log judges.
 
 use super::program;
+use evidence::Sight;
 use guard::{Fault, Guard, Rig, Watching, Wires};
 use needlerig_tests::campaign::Tap;
 use needlerig_tests::kills::{Bench, Run, Way, now, signal, trial};
@@ -72,6 +73,35 @@ fn a_run_that_loses_its_watcher_ends_safe_and_says_why() {
 
 #[test]
 fn a_rig_left_energised_is_found_and_made_safe_first() {
+    let bench = left_energised();
+    let mut next = bench.run().unwrap();
+    next.wait_for("found energised and was made safe first: the supply's output was on")
+        .unwrap();
+    bench.safe_since().unwrap();
+    next.signal("INT").unwrap();
+    assert_eq!(next.end().unwrap(), Some(130));
+}
+
+/// The same where the run that follows can't begin, since nobody reads the needle.
+#[test]
+fn a_rig_left_energised_is_made_safe_by_a_run_that_cannot_begin() {
+    let bench = left_energised();
+    let rig = std::fs::read_to_string(bench.path("rig.toml")).unwrap();
+    let (others, reader) = rig.split_once("[reader]").unwrap();
+    let port = reader.split("::").nth(2).unwrap();
+    // Nobody listens there any more.
+    let free = TcpListener::bind(("127.0.0.1", 0)).unwrap().local_addr();
+    let reader = reader.replacen(port, &free.unwrap().port().to_string(), 1);
+    std::fs::write(bench.path("rig.toml"), format!("{others}[reader]{reader}")).unwrap();
+    let mut next = bench.run().unwrap();
+    next.wait_for("and was made safe first; no connection to the reader")
+        .unwrap();
+    bench.safe_since().unwrap();
+    assert_ne!(next.end().unwrap(), Some(0));
+}
+
+/// A bench on which a run and its watcher both died.
+fn left_energised() -> Bench {
     let bench = Bench::start(&program(), 3).unwrap();
     let mut run = live_run(&bench);
     let watcher = run.watcher().unwrap();
@@ -80,12 +110,7 @@ fn a_rig_left_energised_is_found_and_made_safe_first() {
     signal(watcher, "KILL").unwrap();
     run.end().unwrap();
     assert!(!bench.states().unwrap().last().unwrap().safe());
-    let mut next = bench.run().unwrap();
-    next.wait_for("found energised and was made safe first: the supply's output was on")
-        .unwrap();
-    bench.safe_since().unwrap();
-    next.signal("INT").unwrap();
-    assert_eq!(next.end().unwrap(), Some(130));
+    bench
 }
 
 /// Forwards connections to `to` and remembers them.
@@ -250,7 +275,7 @@ async fn instruments_outside_the_program_are_not_energised_without_a_watcher() {
     let serving = tokio::spawn(listening.serve());
     let rig = Rig::parse(&text, "rig.toml").unwrap();
     let (_asks, stop) = tokio::sync::watch::channel(false);
-    let sight = Box::new(Blind);
+    let sight = async |_: &mut Wires| Ok(Box::new(Blind) as Box<dyn Sight>);
     let tap = Box::new(Tap::default());
     let started = Guard::start(rig, Wires::new(), sight, tap, stop, Watching::InProcess).await;
     match started {

@@ -3,7 +3,7 @@
 
 use super::scene::{Scene, Stage, assert_at_rest, paused, start};
 use evidence::{Needle, Purpose, Sight, SightFuture, Sighting};
-use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle, Watching};
+use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle, Watching, Wires};
 use procedure::{Outcome, Plan, Stopped, Voice};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, sleep};
@@ -212,7 +212,8 @@ fn a_reader_that_panics_leaves_a_safe_rig() {
         let arrangement = first_arrangement(&stage.rig);
         stage.wires.remove("reader");
         let wires = std::mem::take(&mut stage.wires);
-        let (sight, tap) = (Box::new(Brittle(100)), Box::new(stage.tap.clone()));
+        let sight = async |_: &mut Wires| Ok(Box::new(Brittle(100)) as Box<dyn Sight>);
+        let tap = Box::new(stage.tap.clone());
         let rig = Rig::clone(&stage.rig);
         let guard = Guard::start(
             rig,

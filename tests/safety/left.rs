@@ -141,6 +141,17 @@ fn a_rig_left_energised_is_made_safe_though_the_potentiometers_are_missing() {
 }
 
 #[test]
+fn a_rig_left_energised_is_made_safe_though_the_reader_is_missing() {
+    paused(async {
+        let mut stage = left_at_full_scale().await;
+        harm(&mut stage, "reader", Now::Missing);
+        let after = start(&mut stage).await;
+        after.tells(&[&format!("{FOUND} and was made safe first; reader")]);
+        assert!(after.volts < 3e-3 && after.closed == 0);
+    });
+}
+
+#[test]
 fn a_rig_left_energised_is_switched_off_though_the_switch_is_missing() {
     for now in [Now::Missing, Now::Silent, Now::Another] {
         paused(async {

@@ -1,7 +1,7 @@
 //! One run on the simulated bench with something wrong in it, under the paused clock.
 
 use super::proxy::{Rule, Wrong, spoil};
-use evidence::{Journal, Observation};
+use evidence::{Journal, Observation, Sight};
 use guard::{Fault, Guard, Rig, SafeReport, Watching, Wires};
 use hw_sim::{Bench, MovementSpec, SharedBench, Truth};
 use needle::WireReader;
@@ -74,14 +74,18 @@ impl Stage {
 
     /// Starts the guard with this journal.
     pub async fn guard(&mut self, journal: Box<dyn Journal>) -> Result<Guard, Fault> {
-        let eye = self.wires.remove("reader").unwrap();
-        let eye = WireReader::open(eye, needle::DEADLINE).await.unwrap();
+        let sight = async |wires: &mut Wires| {
+            let eye = wires.remove("reader");
+            let missing = || Fault::Instrument("reader: it is missing".to_owned());
+            let eye = WireReader::open(eye.ok_or_else(missing)?, needle::DEADLINE).await;
+            Ok(Box::new(eye.unwrap()) as Box<dyn Sight>)
+        };
         let wires = std::mem::take(&mut self.wires);
         let rig = Rig::clone(&self.rig);
         Guard::start(
             rig,
             wires,
-            Box::new(eye),
+            sight,
             journal,
             self.stop.clone(),
             Watching::InProcess,

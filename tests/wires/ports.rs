@@ -3,6 +3,7 @@
 use super::bench;
 use crate::program::program;
 use crate::program::watched::Blind;
+use evidence::Sight;
 use guard::{Fault, Guard, Rig, Watching, Wires};
 use hw_sim::{Language, Line, Outlet, Port};
 use needlerig_tests::campaign::Tap;
@@ -112,7 +113,8 @@ impl Left {
     async fn start(&self) -> Fault {
         let rig = Rig::parse(&self.rig, "rig.toml").unwrap();
         let (_asks, stop) = tokio::sync::watch::channel(false);
-        let (sight, tap) = (Box::new(Blind), Box::new(Tap::default()));
+        let sight = async |_: &mut Wires| Ok(Box::new(Blind) as Box<dyn Sight>);
+        let tap = Box::new(Tap::default());
         let started = Guard::start(rig, Wires::new(), sight, tap, stop, Watching::InProcess).await;
         let (fault, _) = started.err().unwrap();
         fault

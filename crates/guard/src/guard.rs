@@ -24,31 +24,31 @@ pub struct Guard {
 }
 
 impl Guard {
-    /// Opens supply and switch, makes the rig safe and verifies it, opens the other instruments, sees
-    /// to it that somebody else can make it safe (`watching`), and starts the guard's task. `stop`
-    /// turning true ends the run in the safe state at any moment.
+    /// Opens supply and switch, makes the rig safe and verifies it, opens the other instruments and, by
+    /// `sight`, who reads the needle, sees to it that somebody else can make it safe (`watching`), and
+    /// starts the guard's task. `stop` turning true ends the run in the safe state at any moment.
     ///
     /// # Errors
-    /// When an instrument can't be opened, the rig can't be made safe, or nobody watches. A rig that was
+    /// When an instrument or the reader can't be opened, the rig can't be made safe, or nobody watches. A rig that was
     /// left energised is made safe all the same, as far as its supply and switch can be reached; the
     /// fault says so.
     pub async fn start(
         rig: Rig,
         mut wires: Wires,
-        sight: Box<dyn Sight>,
+        sight: impl AsyncFnOnce(&mut Wires) -> Result<Box<dyn Sight>, Fault>,
         journal: Box<dyn Journal>,
         stop: watch::Receiver<bool>,
         watching: Watching,
     ) -> Result<Self, (Fault, Box<dyn Journal>)> {
-        let ready = match Instruments::start(&rig, &mut wires, watching).await {
+        let ready = match Instruments::start(&rig, &mut wires, sight, watching).await {
             Ok(ready) => ready,
             Err(fault) => return Err((fault, journal)),
         };
         let mut instruments = ready.instruments.identities();
-        instruments.push(("reader".to_owned(), sight.name()));
+        instruments.push(("reader".to_owned(), ready.reader.name()));
         let bench = Bench {
             instruments: ready.instruments,
-            sight,
+            sight: ready.reader,
             journal,
         };
         let (found, heart) = (ready.found, ready.heart);

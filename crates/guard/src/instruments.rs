@@ -31,9 +31,10 @@ pub(crate) struct Meters {
     pub over_sense: Meter,
 }
 
-/// Instruments whose rig is safe and watched.
-pub(crate) struct Ready {
+/// Instruments and a reader, where one is needed, whose rig is safe and watched.
+pub(crate) struct Ready<Reader> {
     pub instruments: Instruments,
+    pub reader: Reader,
     /// What was found energised before, in words.
     pub found: Vec<String>,
     pub heart: Heart,
@@ -41,9 +42,15 @@ pub(crate) struct Ready {
 }
 
 impl Instruments {
-    /// Opens supply and switch and makes the rig safe, verified by a reading, before the others are
-    /// opened: one that can't be must not leave a rig energised. Then sees to it that somebody watches.
-    pub async fn start(rig: &Rig, wires: &mut Wires, watching: Watching) -> Result<Ready, Fault> {
+    /// Opens supply and switch and makes the rig safe, verified by a reading, before the others and the
+    /// reader are opened: what can't be must not leave a rig energised. Then sees to it that somebody
+    /// watches.
+    pub async fn start<Reader>(
+        rig: &Rig,
+        wires: &mut Wires,
+        reader: impl AsyncFnOnce(&mut Wires) -> Result<Reader, Fault>,
+        watching: Watching,
+    ) -> Result<Ready<Reader>, Fault> {
         let First {
             output,
             switch,
@@ -56,9 +63,11 @@ impl Instruments {
             switch,
             pots: None,
         };
-        match instruments.complete(rig, wires, twins, watching).await {
-            Ok((heart, watched)) => Ok(Ready {
+        let completed = instruments.complete(rig, wires, reader, twins, watching);
+        match completed.await {
+            Ok((reader, (heart, watched))) => Ok(Ready {
                 instruments,
+                reader,
                 found,
                 heart,
                 watched,
@@ -71,19 +80,21 @@ impl Instruments {
     }
 
     /// What a rig needs beyond being safe.
-    async fn complete(
+    async fn complete<Reader>(
         &mut self,
         rig: &Rig,
         wires: &mut Wires,
+        reader: impl AsyncFnOnce(&mut Wires) -> Result<Reader, Fault>,
         twins: first::Handles,
         watching: Watching,
-    ) -> Result<(Heart, Watched), Fault> {
+    ) -> Result<(Reader, (Heart, Watched)), Fault> {
         self.meters = open::meters(rig, wires).await?;
         trip::highest(rig.protection.trip, &mut self.switch).await?;
         self.pots = open::pots(rig, wires).await?;
+        let reader = reader(wires).await?;
         let twins = Twins::of(twins.supply, twins.switch)?;
         let brief = Brief::new(rig, self.output.identity(), self.switch.identity());
-        Heart::start(watching, brief, twins).await
+        Ok((reader, Heart::start(watching, brief, twins).await?))
     }
 
     /// How every use of them ends: the rig safe, both meters at volts, and, once that is verified,

@@ -229,20 +229,22 @@ async fn one_run(
     watch: impl FnMut(&Progress),
 ) -> Result<RunEnd, Fault> {
     let console = console(order, fast)?;
-    let sight: Box<dyn Sight> = match (sight, &order.rig.reader, &console) {
-        (Some(sight), ..) => sight,
-        (None, ReaderSpec::Person(spec), Some(console)) => {
-            Box::new(Person::new(spec.clone(), console.clone()))
-        }
-        (None, spec, _) => reader(spec, &mut wires).await?,
-    };
-    let sight = match &order.recording {
-        Some(to) => recorded(sight, to)?,
-        None => sight,
-    };
-    if let Some(console) = console {
-        hands(&order.rig, &console, &mut wires);
+    if let Some(console) = &console {
+        hands(&order.rig, console, &mut wires);
     }
+    let sight = async |wires: &mut Wires| {
+        let sight: Box<dyn Sight> = match (sight, &order.rig.reader, console) {
+            (Some(sight), ..) => sight,
+            (None, ReaderSpec::Person(spec), Some(console)) => {
+                Box::new(Person::new(spec.clone(), console))
+            }
+            (None, spec, _) => reader(spec, wires).await?,
+        };
+        match &order.recording {
+            Some(to) => recorded(sight, to),
+            None => Ok(sight),
+        }
+    };
     let rig = Rig::clone(&order.rig);
     let guard = Guard::start(rig, wires, sight, journal, order.stop.clone(), watching)
         .await
