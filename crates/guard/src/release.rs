@@ -82,16 +82,19 @@ impl Core {
         self.evidence.let_go(drop, Response::None);
         let looks = self.mean_needle(&here).zip(self.mean_needle(&there.ticks));
         let felt = back_emf(&here, &down, &there.ticks, over);
+        let unseen = match felt {
+            Some(_) => Response::Felt,
+            None => Response::None,
+        };
         let response = match looks.and_then(|(a, b)| Unmoved::between(a, b, drop, current)) {
             _ if looks.is_some_and(|(a, b)| self.follows(a, b)) => Response::Seen,
-            Some(still) if felt.is_none() && still.may_hide_a_swing() => {
-                self.swings_back(still, again, over).await?
-            }
-            Some(still) if felt.is_some_and(|share| share >= PLAIN || still.is_strange()) => {
+            Some(_) if felt.is_some_and(|share| share >= PLAIN) => Response::FeltPlainly,
+            Some(still)
+                if still.may_hide_a_swing() && self.swings_back(still, again, over).await? =>
+            {
                 Response::FeltPlainly
             }
-            _ if felt.is_some() => Response::Felt,
-            _ => Response::None,
+            _ => unseen,
         };
         self.evidence.let_go(drop, response);
         there.moved = self.evidence.moved();
@@ -108,17 +111,22 @@ impl Core {
     }
 
     /// The same current once more, and down at once: a shunt inside leaves so little of the coil's voltage
-    /// that it shows only where the needle swings back freely, with no current beside it.
+    /// that it shows only where the needle swings back freely, with no current beside it. Whether it then
+    /// swings further than the one in the picture may have.
     async fn swings_back(
         &mut self,
         still: Unmoved,
         again: Amps,
         over: Seconds,
-    ) -> Result<Response, Halt> {
+    ) -> Result<bool, Halt> {
         if self.rig.probed_by_hand() || self.rig.supply.by_hand() {
-            return Ok(Response::None);
+            return Ok(false);
         }
-        self.drive(again, over).await?;
+        match self.drive(again, over).await {
+            // Where growth has ended for good there is nothing left to protect.
+            Err(Halt::Refused(_)) => return Ok(false),
+            driven => driven?,
+        };
         let range = Volts::new(self.drop_range);
         self.set_drop_range(still.drop * 1.5).await?;
         self.look_until_rest().await?;
@@ -128,11 +136,7 @@ impl Core {
         self.confirm_idle().await?;
         let there = self.hold(LOOK * 2.0).await?.ticks;
         self.set_drop_range(range).await?;
-        Ok(match free_swing(began, &ticks, &there) {
-            Some(swing) if still.is_no_part_of(swing) => Response::FeltPlainly,
-            Some(_) => Response::Felt,
-            None => Response::None,
-        })
+        Ok(free_swing(began, &ticks, &there).is_some_and(|swing| still.is_no_part_of(swing)))
     }
 }
 
