@@ -3,7 +3,7 @@
 
 use super::scene::{Scene, Stage, assert_at_rest, paused, start};
 use evidence::{Needle, Purpose, Sight, SightFuture, Sighting};
-use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle, Watching, Wires};
+use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle};
 use procedure::{Outcome, Plan, Stopped, Voice};
 use quantity::{Amps, Seconds, Volts};
 use tokio::time::{Duration, sleep};
@@ -210,21 +210,7 @@ fn a_reader_that_panics_leaves_a_safe_rig() {
     paused(async {
         let mut stage = Stage::new("heron");
         let arrangement = first_arrangement(&stage.rig);
-        stage.wires.remove("reader");
-        let wires = std::mem::take(&mut stage.wires);
-        let sight = async |_: &mut Wires| Ok(Box::new(Brittle(100)) as Box<dyn Sight>);
-        let tap = Box::new(stage.tap.clone());
-        let rig = Rig::clone(&stage.rig);
-        let guard = Guard::start(
-            rig,
-            wires,
-            sight,
-            tap,
-            stage.stop.clone(),
-            Watching::InProcess,
-        )
-        .await;
-        let mut guard = guard.map_err(|(fault, _)| fault).unwrap();
+        let mut guard = stage.seen_by(Brittle(100)).await;
         let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
         arranged.unwrap();
         let answer = guard.propose(LONG_RAMP).await;

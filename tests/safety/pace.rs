@@ -3,11 +3,12 @@
 use super::callers::{first_arrangement, look_at_zero};
 use super::proxy::{Rule, Wrong};
 use super::scene::{Stage, paused};
+use evidence::{Needle, Sight, SightFuture, Sighting};
 use guard::{Proposal, Report};
 use quantity::{Amps, Seconds};
 use std::sync::Arc;
-use std::sync::atomic::AtomicBool;
-use tokio::time::{Duration, Instant};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use tokio::time::{Duration, Instant, sleep};
 
 /// How long a ramp of 6 s to most of first touch takes, s, on a stage `altered` so.
 fn ramp_on(altered: impl FnOnce(&mut Stage)) -> (f64, Report) {
@@ -53,4 +54,60 @@ fn a_slow_supply_with_a_coarse_grid_is_told_no_set_point_twice() {
         stage.spoil("supply", rule);
     });
     assert!((6.0..16.0).contains(&took), "{took} s");
+}
+
+/// A needle at its zero, each picture of which takes 30 ms; counts how often it was looked at.
+struct Counted(Arc<AtomicUsize>);
+
+impl Sight for Counted {
+    fn look(&mut self) -> SightFuture<'_> {
+        let count = self.0.fetch_add(1, Ordering::Relaxed);
+        Box::pin(async move {
+            sleep(Duration::from_millis(30)).await;
+            let needle = Needle {
+                deflection: (count % 7) as f64 * 1e-4,
+                u: 5e-4,
+                u_shared: 4e-4,
+            };
+            let (age, seen) = (0.03, Ok(needle));
+            Sighting { age, seen }
+        })
+    }
+
+    fn name(&self) -> String {
+        "counted".to_owned()
+    }
+}
+
+/// Looks at the needle, and cycles, within two seconds on meters that answer that much `later`.
+fn looks_on_meters(later: Duration) -> (usize, usize) {
+    paused(async {
+        let mut stage = Stage::new("fennel");
+        let arrangement = first_arrangement(&stage.rig);
+        let rule = Rule {
+            wrong: Wrong::Late(later),
+            prefix: ":READ?",
+            skip: 0,
+            armed: Arc::new(AtomicBool::new(true)),
+        };
+        stage.spoil("drop", rule);
+        let looks = Arc::new(AtomicUsize::new(0));
+        let mut guard = stage.seen_by(Counted(Arc::clone(&looks))).await;
+        guard.propose(Proposal::Arrange(arrangement)).await.unwrap();
+        let before = looks.load(Ordering::Relaxed);
+        let report = guard.propose(Proposal::Hold(Seconds::new(2.0))).await;
+        let after = looks.load(Ordering::Relaxed);
+        assert!(guard.end().await.unwrap().fault.is_none());
+        (after - before, report.unwrap().ticks.len())
+    })
+}
+
+/// A picture that has waited for the meters says little about now: it is taken anew.
+#[test]
+fn a_picture_that_waits_for_slow_meters_is_taken_anew() {
+    let (looks, cycles) = looks_on_meters(Duration::from_millis(20));
+    assert_eq!(looks, cycles);
+    let (looks, cycles) = looks_on_meters(Duration::from_millis(400));
+    assert!(cycles >= 4, "{cycles}");
+    assert_eq!(looks, 2 * cycles);
 }

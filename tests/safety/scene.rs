@@ -74,24 +74,33 @@ impl Stage {
 
     /// Starts the guard with this journal.
     pub async fn guard(&mut self, journal: Box<dyn Journal>) -> Result<Guard, Fault> {
-        let sight = async |wires: &mut Wires| {
-            let eye = wires.remove("reader");
+        let reader = async |wires: &mut Wires| {
             let missing = || Fault::Instrument("reader: it is missing".to_owned());
-            let eye = WireReader::open(eye.ok_or_else(missing)?, needle::DEADLINE).await;
-            Ok(Box::new(eye.unwrap()) as Box<dyn Sight>)
+            let eye = wires.remove("reader").ok_or_else(missing)?;
+            let eye = WireReader::open(eye, needle::DEADLINE).await.unwrap();
+            Ok(Box::new(eye) as Box<dyn Sight>)
         };
+        self.start(reader, journal).await
+    }
+
+    /// Starts the guard with somebody else as reader.
+    pub async fn seen_by(&mut self, sight: impl Sight + 'static) -> Guard {
+        let journal = Box::new(self.tap.clone());
+        let reader = async |_: &mut Wires| Ok(Box::new(sight) as Box<dyn Sight>);
+        self.start(reader, journal).await.unwrap()
+    }
+
+    async fn start(
+        &mut self,
+        reader: impl AsyncFnOnce(&mut Wires) -> Result<Box<dyn Sight>, Fault>,
+        journal: Box<dyn Journal>,
+    ) -> Result<Guard, Fault> {
         let wires = std::mem::take(&mut self.wires);
         let rig = Rig::clone(&self.rig);
-        Guard::start(
-            rig,
-            wires,
-            sight,
-            journal,
-            self.stop.clone(),
-            Watching::InProcess,
-        )
-        .await
-        .map_err(|(fault, _)| fault)
+        let (stop, inside) = (self.stop.clone(), Watching::InProcess);
+        Guard::start(rig, wires, reader, journal, stop, inside)
+            .await
+            .map_err(|(fault, _)| fault)
     }
 
     /// The truth, with all that followed from the last command.

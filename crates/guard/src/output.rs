@@ -38,6 +38,11 @@ impl Armed {
             expires: Instant::now() + GOOD_FOR,
         })
     }
+
+    /// Whether it is good for this set-point in the rig state of that `epoch`, at that moment.
+    fn permits(&self, volts: Volts, epoch: u64, now: Instant) -> bool {
+        volts <= self.up_to && epoch == self.epoch && now <= self.expires
+    }
 }
 
 pub(crate) struct Output {
@@ -87,8 +92,7 @@ impl Output {
 
     /// Raises (or lowers) the set-point within what was checked, and reads it back.
     pub async fn raise(&mut self, armed: Armed, volts: Volts) -> Result<(), Fault> {
-        let stale = armed.epoch != self.epoch || Instant::now() > armed.expires;
-        if stale || volts > armed.up_to {
+        if !armed.permits(volts, self.epoch, Instant::now()) {
             let what = format!("{volts} was asked for with a token for {}", armed.up_to);
             return Err(Fault::Panic(what));
         }
@@ -243,3 +247,24 @@ impl Output {
 
 /// Longest time a safe state may take before it counts as failed.
 pub(crate) const SAFE_WITHIN: Seconds = Seconds::new(2.0);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_token_is_good_for_its_set_point_its_state_and_its_time_only() {
+        let now = Instant::now();
+        let armed = Armed {
+            up_to: Volts::milli(200.0),
+            epoch: 3,
+            expires: now + GOOD_FOR,
+        };
+        let later = now + GOOD_FOR;
+        assert!(armed.permits(Volts::milli(200.0), 3, later));
+        assert!(!armed.permits(Volts::milli(200.1), 3, now));
+        assert!(!armed.permits(Volts::milli(100.0), 2, now));
+        assert!(!armed.permits(Volts::milli(100.0), 4, now));
+        assert!(!armed.permits(Volts::milli(100.0), 3, later + Duration::from_millis(1)));
+    }
+}
