@@ -59,6 +59,8 @@ pub struct Bench {
     /// Setting of the switch unit's analog output, V.
     pub(crate) output: f64,
     pub(crate) peak_power: [f64; ELEMENTS],
+    /// Resistances of the elements in the present solution.
+    pub(crate) solved: Vec<f64>,
     /// Lines of text received by all instruments together.
     pub(crate) lines: u64,
 }
@@ -107,6 +109,7 @@ impl Bench {
             swing.hold = Hold::Stuck;
         }
         let outer = wiring.solve();
+        let solved = wiring.ohms.clone();
         let mut bench = Bench {
             spec: spec.clone(),
             supply,
@@ -138,6 +141,7 @@ impl Bench {
             trip: None,
             output: 0.0,
             peak_power: [0.0; ELEMENTS],
+            solved,
             lines: 0,
         };
         bench.rejoin();
@@ -247,6 +251,7 @@ impl Bench {
         self.wiring.drop_input = self.input(DROP);
         self.wiring.loop_input = self.input(LOOP);
         self.outer = self.wiring.solve();
+        self.solved.clone_from(&self.wiring.ohms);
         self.rejoin();
     }
 
@@ -350,7 +355,8 @@ impl Bench {
         }
         for (element, line) in &self.drive.elements {
             let across = line.at(point);
-            let watts = across * across / self.wiring.ohms[*element];
+            // The element's own as of that solution: a fault may have changed it since.
+            let watts = across * across / self.solved[*element];
             let peak = &mut self.peak_power[*element];
             *peak = peak.max(watts);
         }

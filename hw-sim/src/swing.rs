@@ -61,6 +61,8 @@ pub struct Hit {
     pub driven: bool,
     /// Impact speed, full scales per second.
     pub speed: f64,
+    /// Largest deflection reached before.
+    pub highest: f64,
 }
 
 /// The needle's state.
@@ -218,6 +220,7 @@ impl Swing {
                 upper,
                 driven,
                 speed: speed.abs(),
+                highest: self.highest,
             });
             self.clear = false;
         }

@@ -66,10 +66,10 @@ impl Bench {
         let rest = spec.law.deflection(0.0) + spec.zero;
         let own_stop = rest <= spec.lower_stop;
         let hits = &self.swing.hits;
-        let driven = hits
-            .iter()
-            .filter(|hit| hit.driven && (hit.upper || !own_stop))
-            .count();
+        let driven = || {
+            hits.iter()
+                .filter(|hit| hit.driven && (hit.upper || !own_stop))
+        };
         let powers = self
             .peak_power
             .iter()
@@ -82,7 +82,8 @@ impl Bench {
             peak_deflection: spec.indicated(self.swing.highest),
             lowest_deflection: spec.indicated(self.swing.lowest),
             stop_hits: hits.len() as u32,
-            driven_stop_hits: driven as u32,
+            driven_stop_hits: driven().count() as u32,
+            highest_before_driven: driven().next().map(|hit| spec.indicated(hit.highest)),
             hardest_hit: hits.iter().map(|hit| hit.speed).fold(0.0, f64::max),
             element_peak_power: powers.map(|(k, watts)| (element_name(k), *watts)).collect(),
             ambient,

@@ -22,6 +22,8 @@ pub struct Truth {
     pub stop_hits: u32,
     /// Those with the static pull beyond the stop, the currentless needle's own stop left out.
     pub driven_stop_hits: u32,
+    /// Largest indicated deflection before the first of these.
+    pub highest_before_driven: Option<f64>,
     /// Fastest contact with a stop, full scales per second.
     pub hardest_hit: f64,
     /// Largest power in each element that ever carried current.

@@ -223,8 +223,7 @@ impl Core {
     pub(crate) async fn careful_tick(&mut self) -> Result<Tick, Fault> {
         let tick = self.tick().await?;
         let since = self.now() - self.retreated;
-        let wrong = self.backwards && !self.evidence.stands() && !self.reversed_on_purpose();
-        if wrong && since > self.rig.limits.slowest_period.get() {
+        if self.goes_wrong() && since > self.rig.limits.slowest_period.get() {
             self.retreat().await?;
         }
         Ok(tick)

@@ -77,6 +77,12 @@ impl Core {
                 self.retreat().await?;
                 break;
             }
+            if !raising && self.goes_wrong() {
+                // On its way to the lower stop there is no time for a gentle fall.
+                self.set(&checked, from, checked.volts, epoch).await?;
+                ticks.push(self.tick().await?);
+                break;
+            }
             self.within_peak(&tick, peak)?;
             if raising {
                 self.keeps_up(&ticks).await?;
@@ -203,6 +209,11 @@ impl Core {
         let moves = |(d, u): (f64, f64)| self.evidence.from_zero(d) - 3.0 * u > STILL.max(hung);
         let ended = !self.evidence.moved() && self.quiet_end_now().is_some();
         ended || !self.evidence.stands() && tick.needle.is_some_and(moves)
+    }
+
+    /// The needle of a movement whose polarity is not known goes backwards.
+    pub(crate) fn goes_wrong(&self) -> bool {
+        self.backwards && !self.evidence.stands() && !self.reversed_on_purpose()
     }
 
     pub(crate) fn reversed_on_purpose(&self) -> bool {

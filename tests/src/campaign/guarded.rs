@@ -49,6 +49,8 @@ pub struct Guarded {
     pub words: String,
     /// Highest and lowest needle, as fractions of scale.
     pub needle: (f64, f64),
+    /// Highest needle before the first driven stop contact, where there was one.
+    pub risen: Option<f64>,
     /// Stop contacts: driven ones, and those of free falls and of needles at rest on a stop.
     pub hits: (u32, u32),
     /// Largest driven current over the guard's bound of that moment, as a ratio.
@@ -117,6 +119,7 @@ pub fn guarded(seed: u64, class: Class, trip: bool) -> Result<Guarded, String> {
         ending,
         words,
         needle: (truth.peak_deflection, truth.lowest_deflection),
+        risen: truth.highest_before_driven,
         hits: (
             truth.driven_stop_hits,
             truth.stop_hits - truth.driven_stop_hits,
@@ -242,13 +245,13 @@ impl Guarded {
     /// A needle that hangs by more than its lower stop is away is on that stop the moment it lets go:
     /// whatever drives it so far reversed, nothing has shown before that it is. Counted apart.
     pub fn jumps(&self) -> bool {
-        let (highest, lowest) = self.needle;
+        let (_, lowest) = self.needle;
         let hangs = |fault: &hw_sim::Fault| match fault.kind {
             // It swings beyond the place that it jumps to by up to 60 %.
             Kind::Sticks => fault.size.unwrap_or(0.0) * 1.6 >= -lowest,
             _ => false,
         };
-        highest < 0.5 && self.plan.fault.iter().any(hangs)
+        self.risen.is_some_and(|risen| risen < 0.5) && self.plan.fault.iter().any(hangs)
     }
 
     /// A meter in ohms is a second source: its current passes no path, and it sits across the
