@@ -101,6 +101,20 @@ fn a_trip_that_follows_cuts_off_what_the_full_voltage_drives_before_a_stop() {
     assert!(without >= 3, "{without}");
 }
 
+/// Another dial takes the place of this one while its needle stands at 94 % of scale: what follows from
+/// where that one's needle stands drove this one on its upper stop.
+#[test]
+fn another_dial_that_takes_this_ones_place_ends_the_run() {
+    let done = guarded(3_768_834_989_424_371, Class::Information, false).unwrap();
+    assert!(done.words.contains("all at once"), "{}", done.words);
+    assert_eq!(
+        (done.hits.0, done.broken.len()),
+        (0, 0),
+        "{:?}",
+        done.needle
+    );
+}
+
 /// Another dial takes the place of this one in the picture between the two looks of a wiggle: its needle
 /// stands elsewhere, which is no answer. And a needle that rests a little below its mark, reversed, has
 /// less way left before its lower stop. And one that goes backwards while the current is on its way down

@@ -2,6 +2,7 @@
 //! in the safe state whatever happens to its callers.
 
 use crate::allowance::Evidence;
+use crate::calm::Calm;
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::fault::Fault;
 use crate::instruments::Instruments;
@@ -96,6 +97,7 @@ pub(crate) struct Core {
     pub last_deflection: f64,
     pub repeats: u32,
     pub last_refusal: String,
+    pub calm: Calm,
     pub backwards: bool,
     /// The current was lowered because of it since the last proposal.
     pub went_back: bool,
@@ -175,6 +177,7 @@ impl Core {
             last_deflection: f64::NAN,
             repeats: 0,
             last_refusal: String::new(),
+            calm: Calm::default(),
             backwards: false,
             went_back: false,
             retreated: f64::NEG_INFINITY,

@@ -63,6 +63,18 @@ pub enum Fault {
     /// The needle is beyond the ceiling.
     #[error("the needle stands at {:.1} % of scale, beyond the ceiling", .0 * 100.0)]
     BeyondCeiling(f64),
+    /// The needle stood still, and was elsewhere all at once, with nothing changed.
+    #[error(
+        "the needle stood at {:.1} % of scale and is at {:.1} % all at once, with nothing changed: does it \
+         stick, or has something come between the reader and this dial?",
+        .from * 100.0, .to * 100.0
+    )]
+    Jumped {
+        /// Where it stood.
+        from: f64,
+        /// Where it is seen.
+        to: f64,
+    },
     /// The needle was not seen for too long while current could flow.
     #[error("the needle has not been seen for {blind}: {reason}")]
     LossOfSight {

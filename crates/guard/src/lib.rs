@@ -7,6 +7,7 @@
 mod act;
 mod allowance;
 mod bank;
+mod calm;
 mod check;
 mod contacts;
 mod core;

@@ -242,7 +242,9 @@ impl Core {
             let since = self.blind_since.unwrap_or(tick.at);
             let blind = Seconds::new(self.now() - since);
             // A person is not looked at all the time; who answers nothing gets no more current.
-            if live && blind >= BLIND_FOR && self.person.is_none() {
+            // A look that was waited for in vain has taken just so long, but for rounding.
+            let too_long = blind > BLIND_FOR * 0.999;
+            if live && too_long && self.person.is_none() {
                 return Err(Fault::LossOfSight {
                     blind,
                     reason: self.last_refusal.clone(),
@@ -251,6 +253,12 @@ impl Core {
             return Ok(());
         };
         self.below_ceiling(deflection, u)?;
+        if live
+            && self.person.is_none()
+            && let Some((from, to)) = self.calm.saw(tick.seen_at, self.volts(), deflection)
+        {
+            return Err(Fault::Jumped { from, to });
+        }
         let from_zero = self.evidence.from_zero(deflection);
         // A needle that rests below its mark has less way left before the lower stop.
         let room = (BACKWARDS + self.evidence.zero().unwrap_or(0.0).min(0.0)).max(BACKWARDS / 2.0);

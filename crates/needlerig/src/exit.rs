@@ -77,9 +77,10 @@ impl From<&Fault> for Failure {
         let code = match fault {
             Fault::Interrupted => INTERRUPTED,
             Fault::Journal(_) => STORE,
-            Fault::BeyondCeiling(_) | Fault::Restless(_) | Fault::TooLongNearFullScale(_) => {
-                REFUSED
-            }
+            Fault::BeyondCeiling(_)
+            | Fault::Jumped { .. }
+            | Fault::Restless(_)
+            | Fault::TooLongNearFullScale(_) => REFUSED,
             _ => INSTRUMENT,
         };
         Self::new(code, fault.to_string())

@@ -1,0 +1,118 @@
+//! A needle that stands still while nothing is changed goes on to do so. One that is elsewhere all at once
+//! sticks and has let go, or is another one: something has come between the reader and this dial.
+
+use quantity::Volts;
+
+/// So many sightings show where the needle stands, and as many that it is elsewhere.
+const SIGHTINGS: usize = 3;
+/// Within this share of scale of each other they stand still.
+const STILL: f64 = 0.003;
+/// Further than this no needle goes at once that friction held by no more than it may.
+const JUMP: f64 = 0.03;
+
+/// A change of the set-point by less than this share of it moves no needle as far as that, not even one
+/// that begins its scale at four fifths of its full-scale current.
+const CHANGE: f64 = 0.003;
+/// By so much, s, the age of a picture may be off: one from before a change would count as one from after.
+const LATE: f64 = 0.15;
+
+/// The last sightings at one set-point, or nearly so.
+#[derive(Debug, Default)]
+pub(crate) struct Calm {
+    volts: Volts,
+    since: f64,
+    seen: Vec<f64>,
+}
+
+impl Calm {
+    /// The picture of a needle `at` some moment of the run shows `deflection`, with the supply at `volts`; answers
+    /// from where to where it has jumped, if it has.
+    pub fn saw(&mut self, at: f64, volts: Volts, deflection: f64) -> Option<(f64, f64)> {
+        if (volts - self.volts).abs() > self.volts * CHANGE {
+            self.seen.clear();
+            (self.volts, self.since) = (volts, at);
+        }
+        if at - self.since < LATE {
+            return None;
+        }
+        if self.seen.len() == 2 * SIGHTINGS {
+            self.seen.remove(0);
+        }
+        self.seen.push(deflection);
+        let (before, after) = self.seen.split_at_checked(SIGHTINGS)?;
+        if after.len() < SIGHTINGS || !still(before) {
+            return None;
+        }
+        let stood = before.iter().sum::<f64>() / before.len() as f64;
+        let beyond = |way: f64| after.iter().all(|d| (d - stood) * way > JUMP);
+        (beyond(1.0) || beyond(-1.0)).then_some((stood, deflection))
+    }
+}
+
+fn still(seen: &[f64]) -> bool {
+    let high = seen.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let low = seen.iter().copied().fold(f64::INFINITY, f64::min);
+    high - low < STILL
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn jump(seen: &[f64]) -> Option<(f64, f64)> {
+        let mut calm = Calm::default();
+        let (volts, mut at) = (Volts::new(1.0), 0.0);
+        calm.saw(at, volts, 0.0);
+        seen.iter().fold(None, |found, d| {
+            at += 0.5;
+            found.or(calm.saw(at, volts, *d))
+        })
+    }
+
+    #[test]
+    fn a_needle_that_is_elsewhere_all_at_once_has_jumped() {
+        let (from, to) = jump(&[0.2, 0.9399, 0.9401, 0.9400, 0.873, 0.8731, 0.8729]).unwrap();
+        assert!((from - 0.94).abs() < 1e-9 && to == 0.8729);
+        assert!(jump(&[0.5, 0.5, 0.5, 0.531, 0.532, 0.533]).is_some());
+        // Too little, too few, back again, and one that was on its way.
+        assert_eq!(jump(&[0.5, 0.5, 0.5, 0.529, 0.529, 0.529]), None);
+        assert_eq!(jump(&[0.5, 0.5, 0.5, 0.4, 0.4]), None);
+        assert_eq!(jump(&[0.5, 0.5, 0.5, 0.4, 0.4, 0.5, 0.6, 0.6]), None);
+        assert_eq!(jump(&[0.4, 0.45, 0.5, 0.55, 0.6, 0.65]), None);
+    }
+
+    /// A swing of a tenth of scale, the quickest and a slow one: it stands still at its turning points, but
+    /// leaves them gently.
+    #[test]
+    fn a_needle_that_swings_jumps_nowhere() {
+        for period in [0.02, 0.1, 0.3, 0.5, 1.0, 2.0, 4.0] {
+            for every in [0.033, 0.05, 0.1] {
+                let swing = |n: i32| {
+                    let at = f64::from(n) * every;
+                    0.5 + 0.1 * (-at / period).exp() * (std::f64::consts::TAU * at / period).cos()
+                };
+                let seen: Vec<f64> = (0..200).map(swing).collect();
+                assert_eq!(jump(&seen), None, "{period} s, every {every} s");
+            }
+        }
+    }
+
+    /// Pictures may still be those from before the change.
+    #[test]
+    fn another_set_point_brings_it_elsewhere() {
+        let jumps = |after: f64| {
+            let mut calm = Calm::default();
+            let mut at = 0.0;
+            let mut saw = |volts: f64, d: f64| {
+                at += 0.1;
+                calm.saw(at, Volts::new(volts), d)
+            };
+            for _ in 0..20 {
+                assert_eq!(saw(1.0, 0.5), None);
+            }
+            assert!((0..2).all(|_| saw(after, 0.5).is_none()));
+            (0..20).any(|_| saw(after, 0.6).is_some())
+        };
+        assert!(jumps(1.0) && jumps(1.002) && !jumps(1.2) && !jumps(0.9));
+    }
+}
