@@ -6,6 +6,8 @@ use evidence::{Needle, Purpose, Sight, SightFuture, Sighting};
 use guard::{Arrangement, Fault, Guard, Halt, Phase, Proposal, Rig, Settle};
 use procedure::{Outcome, Plan, Stopped, Voice};
 use quantity::{Amps, Seconds, Volts};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use tokio::time::{Duration, sleep};
 
 #[test]
@@ -177,14 +179,18 @@ fn a_stop_request_in_mid_ramp_is_answered_with_the_rig_safe() {
     });
 }
 
-/// Sees the needle at rest so many times, then breaks.
-struct Brittle(u32);
+/// A needle at its zero, each picture of which takes 30 ms. It counts how often it was looked at, and is
+/// out of order after so many `most` looks.
+pub struct AtZero {
+    pub looks: Arc<AtomicUsize>,
+    pub most: usize,
+}
 
-impl Sight for Brittle {
+impl Sight for AtZero {
     fn look(&mut self) -> SightFuture<'_> {
-        assert!(self.0 > 0, "a defect in a reader");
-        self.0 -= 1;
-        let deflection = f64::from(self.0 % 7) * 1e-4;
+        let count = self.looks.fetch_add(1, Ordering::Relaxed);
+        assert!(count < self.most, "a defect in a reader");
+        let deflection = (count % 7) as f64 * 1e-4;
         Box::pin(async move {
             sleep(Duration::from_millis(30)).await;
             let needle = Needle {
@@ -192,16 +198,13 @@ impl Sight for Brittle {
                 u: 0.0005,
                 u_shared: 0.0004,
             };
-            let age = 0.03;
-            Sighting {
-                age,
-                seen: Ok(needle),
-            }
+            let (age, seen) = (0.03, Ok(needle));
+            Sighting { age, seen }
         })
     }
 
     fn name(&self) -> String {
-        "brittle".to_owned()
+        "at zero".to_owned()
     }
 }
 
@@ -210,7 +213,11 @@ fn a_reader_that_panics_leaves_a_safe_rig() {
     paused(async {
         let mut stage = Stage::new("heron");
         let arrangement = first_arrangement(&stage.rig);
-        let mut guard = stage.seen_by(Brittle(100)).await;
+        let brittle = AtZero {
+            looks: Arc::default(),
+            most: 100,
+        };
+        let mut guard = stage.seen_by(brittle).await;
         let arranged = guard.propose(Proposal::Arrange(arrangement)).await;
         arranged.unwrap();
         let answer = guard.propose(LONG_RAMP).await;

@@ -1,14 +1,13 @@
 //! The length of a ramp: what the guard reckons a needle's swing by, on fast and slow instruments.
 
-use super::callers::{first_arrangement, look_at_zero};
+use super::callers::{AtZero, first_arrangement, look_at_zero};
 use super::proxy::{Rule, Wrong};
 use super::scene::{Stage, paused};
-use evidence::{Needle, Sight, SightFuture, Sighting};
 use guard::{Proposal, Report};
 use quantity::{Amps, Seconds};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use tokio::time::{Duration, Instant, sleep};
+use tokio::time::{Duration, Instant};
 
 /// How long a ramp of 6 s to most of first touch takes, s, on a stage `altered` so.
 fn ramp_on(altered: impl FnOnce(&mut Stage)) -> (f64, Report) {
@@ -56,29 +55,6 @@ fn a_slow_supply_with_a_coarse_grid_is_told_no_set_point_twice() {
     assert!((6.0..16.0).contains(&took), "{took} s");
 }
 
-/// A needle at its zero, each picture of which takes 30 ms; counts how often it was looked at.
-struct Counted(Arc<AtomicUsize>);
-
-impl Sight for Counted {
-    fn look(&mut self) -> SightFuture<'_> {
-        let count = self.0.fetch_add(1, Ordering::Relaxed);
-        Box::pin(async move {
-            sleep(Duration::from_millis(30)).await;
-            let needle = Needle {
-                deflection: (count % 7) as f64 * 1e-4,
-                u: 5e-4,
-                u_shared: 4e-4,
-            };
-            let (age, seen) = (0.03, Ok(needle));
-            Sighting { age, seen }
-        })
-    }
-
-    fn name(&self) -> String {
-        "counted".to_owned()
-    }
-}
-
 /// Looks at the needle, and cycles, within two seconds on meters that answer that much `later`.
 fn looks_on_meters(later: Duration) -> (usize, usize) {
     paused(async {
@@ -92,7 +68,11 @@ fn looks_on_meters(later: Duration) -> (usize, usize) {
         };
         stage.spoil("drop", rule);
         let looks = Arc::new(AtomicUsize::new(0));
-        let mut guard = stage.seen_by(Counted(Arc::clone(&looks))).await;
+        let counted = AtZero {
+            looks: Arc::clone(&looks),
+            most: usize::MAX,
+        };
+        let mut guard = stage.seen_by(counted).await;
         guard.propose(Proposal::Arrange(arrangement)).await.unwrap();
         let before = looks.load(Ordering::Relaxed);
         let report = guard.propose(Proposal::Hold(Seconds::new(2.0))).await;

@@ -9,7 +9,6 @@ const SIGHTINGS: usize = 3;
 const STILL: f64 = 0.003;
 /// Further than this no needle goes at once that friction held by no more than it may.
 const JUMP: f64 = 0.03;
-
 /// A change of the set-point by less than this share of it moves no needle as far as that, not even one
 /// that begins its scale at four fifths of its full-scale current.
 const CHANGE: f64 = 0.003;

@@ -22,6 +22,8 @@ const HIGHEST: f64 = 1.05;
 const SLACK: f64 = 1.0 + 1e-9;
 /// Overshoot of the supply of every rig, as a share of the step.
 const OVERSHOOT: f64 = 0.02;
+/// A needle that has stood so high has shown its polarity.
+const SHOWN: f64 = 0.05;
 /// No characterisation lasts that long, s.
 const ENDLESS: f64 = 7200.0;
 const NO_END: &str = "the run does not come to an end";
@@ -251,7 +253,7 @@ impl Guarded {
             Kind::Sticks => fault.size.unwrap_or(0.0) * 1.6 >= -lowest,
             _ => false,
         };
-        self.risen.is_some_and(|risen| risen < 0.5) && self.plan.fault.iter().any(hangs)
+        self.risen.is_some_and(|risen| risen < SHOWN) && self.plan.fault.iter().any(hangs)
     }
 
     /// A meter in ohms is a second source: its current passes no path, and it sits across the
