@@ -119,7 +119,7 @@ pub fn observed(
 pub fn trial(rig: &str, seed: u64, depth: Depth) -> Result<Trial, String> {
     let movement = hw_sim::random(seed, Pool::Measurable);
     let (findings, refused, truth, lasted) = run(rig, &movement, seed, depth)?;
-    Ok(judge(seed, &movement, &findings, refused, &truth, lasted))
+    Ok(judge(seed, &findings, refused, &truth, lasted))
 }
 
 fn run(
@@ -170,13 +170,11 @@ fn ran(
 
 fn judge(
     seed: u64,
-    movement: &MovementSpec,
     findings: &Findings,
     refused: Option<String>,
     truth: &Truth,
     lasted: f64,
 ) -> Trial {
-    let _ = movement;
     let against = |figure: &Uncertain, truth: Option<f64>| {
         let truth = truth?;
         let (low, high) = figure.interval95();

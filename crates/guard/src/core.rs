@@ -105,8 +105,8 @@ pub(crate) struct Core {
     pub retreated: f64,
     /// Cycles in a row without the current that the set-point must drive.
     pub unfed: u32,
-    /// Drop and current of the last cycle in which nothing had moved.
-    pub last_quiet: Option<(Volts, Amps)>,
+    /// Drop and current of the last cycle.
+    pub last_cycle: (Volts, Amps),
     /// A person reads the needle: see [`crate::person`].
     pub person: Option<Asked>,
     /// Shared uncertainty that the reader last stated.
@@ -182,7 +182,7 @@ impl Core {
             went_back: false,
             retreated: f64::NEG_INFINITY,
             unfed: 0,
-            last_quiet: None,
+            last_cycle: (Volts::ZERO, Amps::ZERO),
             person,
             u_shared: 0.0,
             seen_ohms: None,
@@ -300,13 +300,6 @@ impl Core {
     }
 
     pub fn report(&self, ticks: Vec<Tick>) -> Report {
-        let quiet_end = ticks.last().and_then(|tick| {
-            self.evidence.quiet_end(
-                Volts::new(tick.drop),
-                self.loop_current(tick).abs(),
-                &self.rig.limits,
-            )
-        });
         Report {
             observation: None,
             allowance: self.evidence.allowance(&self.rig.limits),
@@ -323,7 +316,7 @@ impl Core {
             backwards: self.backwards || self.went_back,
             cut_short: false,
             moved: self.evidence.moved(),
-            quiet_end,
+            quiet_end: self.quiet_end(),
             ticks,
         }
     }

@@ -28,8 +28,8 @@ impl Core {
         if self.rig.switch.reverse.is_none() {
             return Err(Refusal::Order("this rig has no polarity contact").into());
         }
-        let drop = self.last_quiet.map_or(Volts::ZERO, |(drop, _)| drop.abs());
-        if drop > WIGGLE_DROP && !self.evidence.moved() {
+        let (drop, _) = self.last_cycle;
+        if drop.abs() > WIGGLE_DROP && !self.evidence.moved() {
             let why =
                 "the polarity is thrown at drops up to 0.5 mV only, until the needle has moved";
             return Err(Refusal::Order(why).into());
@@ -37,13 +37,9 @@ impl Core {
         let target = self.just_below();
         let here = self.hold(WIGGLE).await?;
         self.wiggling = true;
-        let there = self.flipped(&now, target).await;
+        let seen = self.there_and_back(&now, target).await;
         self.wiggling = false;
-        let there = there?;
-        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
-        self.arrange(now.clone()).await?;
-        self.drive(target, WIGGLE_RAMP).await?;
-        let mut back = self.hold(WIGGLE).await?;
+        let (there, mut back) = seen?;
         let looks = (
             self.mean_needle(&here.ticks),
             self.mean_needle(&there.ticks),
@@ -64,7 +60,10 @@ impl Core {
         };
         self.evidence.saw_wiggle(shown);
         back.moved = self.evidence.moved();
-        back.backwards = there.backwards;
+        // Under the other polarity it may have gone below its zero, which is no bad sign for this one.
+        back.backwards = self
+            .upscale
+            .map_or(self.backwards, |upscale| upscale != now.reversed);
         Ok(back)
     }
 
@@ -80,13 +79,23 @@ impl Core {
         mean_needle(ticks, if self.person.is_some() { 1 } else { 3 })
     }
 
-    async fn flipped(&mut self, now: &Arrangement, target: Amps) -> Result<Report, Halt> {
-        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
-        self.arrange(Arrangement {
+    async fn there_and_back(
+        &mut self,
+        now: &Arrangement,
+        target: Amps,
+    ) -> Result<(Report, Report), Halt> {
+        let other = Arrangement {
             reversed: !now.reversed,
             ..now.clone()
-        })
-        .await?;
+        };
+        let there = self.thrown(other, target).await?;
+        let back = self.thrown(now.clone(), target).await?;
+        Ok((there, back))
+    }
+
+    async fn thrown(&mut self, arrangement: Arrangement, target: Amps) -> Result<Report, Halt> {
+        self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
+        self.arrange(arrangement).await?;
         self.drive(target, WIGGLE_RAMP).await?;
         self.hold(WIGGLE).await
     }

@@ -111,10 +111,8 @@ impl Core {
         if let Some(sticks) = &self.sticks {
             return Err(sticks.clone());
         }
-        match self.quiet_end_now() {
-            Some(reason) if !self.evidence.moved() => Err(Refusal::Quiet(reason)),
-            _ => Ok(()),
-        }
+        self.quiet_end()
+            .map_or(Ok(()), |reason| Err(Refusal::Quiet(reason)))
     }
 
     /// One set-point of a ramp that was checked.
@@ -207,8 +205,7 @@ impl Core {
     fn growth_is_over(&self, tick: &Tick, stood: f64) -> bool {
         let hung = self.evidence.from_zero(stood) + STILL / 2.0;
         let moves = |(d, u): (f64, f64)| self.evidence.from_zero(d) - 3.0 * u > STILL.max(hung);
-        let ended = !self.evidence.moved() && self.quiet_end_now().is_some();
-        ended || !self.evidence.stands() && tick.needle.is_some_and(moves)
+        self.quiet_end().is_some() || !self.evidence.stands() && tick.needle.is_some_and(moves)
     }
 
     /// The needle of a movement whose polarity is not known goes backwards.
@@ -220,8 +217,13 @@ impl Core {
         self.state.arrangement.as_ref().is_some_and(|a| a.reversed) && self.upscale.is_none()
     }
 
-    fn quiet_end_now(&self) -> Option<String> {
-        let (drop, current) = self.last_quiet?;
+    /// Why growth without motion has ended, by what the last cycle read.
+    pub(crate) fn quiet_end(&self) -> Option<String> {
+        let (drop, current) = match self.volts() > Volts::ZERO {
+            true => self.last_cycle,
+            // What was read while the supply still fell tells nothing any more.
+            false => (Volts::ZERO, Amps::ZERO),
+        };
         self.evidence.quiet_end(drop, current, &self.rig.limits)
     }
 }

@@ -227,6 +227,8 @@ impl Core {
     pub(crate) fn judge(&mut self, tick: &Tick, lasted: f64) -> Result<(), Fault> {
         let live = self.volts() > Volts::ZERO;
         let current = self.loop_current(tick).abs();
+        let drop = Volts::new(tick.drop);
+        self.last_cycle = (drop, current);
         if self.sense_ohms().is_some() {
             let doubt = self.loop_doubt();
             let bound = self.expected * 1.02 + doubt + self.back_emf(tick);
@@ -278,8 +280,6 @@ impl Core {
                 // its beginning.
                 self.still = self.still.max(self.expected.min(self.drives_now()));
             }
-            let drop = Volts::new(tick.drop);
-            self.last_quiet = Some((drop, current));
             self.evidence
                 .nothing_moved(current, drop, Seconds::new(lasted), &self.rig.limits);
         }

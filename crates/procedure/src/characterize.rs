@@ -55,7 +55,7 @@ const NO_FURTHER: u32 = 2;
 /// From the first sign of motion to a known exponent, period and damping.
 async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("first motion", 0.30).await;
-    let mut here = hand.settle(Purpose::Rising).await?;
+    let mut here = hand.here;
     let mut no_further = 0;
     for _ in 0..14 {
         if here >= SHOWS_SWINGS && hand.law.exponent().is_some() {

@@ -4,6 +4,7 @@
 use super::hand::Hand;
 use crate::needle::recent;
 use crate::plan::{Answer, Stopped};
+use evidence::Purpose;
 use guard::{Proposal, Range, Tick};
 use quantity::{Amps, Seconds};
 
@@ -97,7 +98,7 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
         if moved(hand, &seen, 4) {
             // Four sightings may share a disturbance; another half second has to confirm.
             let more = hand.hold(Seconds::new(0.5)).await?;
-            if moved(hand, &more.ticks, 8) {
+            if moved(hand, &more.ticks, 8) && stands(hand).await? {
                 return Ok(End::Moved);
             }
         }
@@ -131,7 +132,7 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
         if stalled > STALLED {
             // Growth has ended because the needle is on its way, up or down.
             return Ok(match recent(&seen, 6).map(|d| hand.law.above_zero(d)) {
-                Some(way) if way > SURE_SIGN => End::Moved,
+                Some(way) if way > SURE_SIGN && stands(hand).await? => End::Moved,
                 Some(way) if way < -SURE_SIGN => End::Backwards,
                 _ => End::Top,
             });
@@ -162,6 +163,12 @@ async fn forwards(hand: &mut Hand, target: Amps, over: Seconds) -> Result<bool, 
         Err(Stopped::Refused(guard::Refusal::Backwards { .. })) => Ok(false),
         Err(stopped) => Err(stopped),
     }
+}
+
+/// Lets the needle settle; whether the guard takes it for one that the current has moved.
+async fn stands(hand: &mut Hand) -> Result<bool, Stopped> {
+    hand.settle(Purpose::Rising).await?;
+    Ok(hand.report.moved)
 }
 
 fn moved(hand: &Hand, ticks: &[Tick], most: usize) -> bool {
