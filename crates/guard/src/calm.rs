@@ -1,12 +1,11 @@
-//! A needle that stands still while nothing is changed goes on to do so. One that is elsewhere all at once
-//! sticks and has let go, or is another one: something has come between the reader and this dial.
+//! A needle that stands still while nothing is changed goes on to do so. One that stands elsewhere all at
+//! once is another one, or sticks and has let go: something has come between the reader and this dial.
 
+use crate::allowance::SURE_MOTION;
 use quantity::Volts;
 
-/// So many sightings show where the needle stands: more than one that swings has at a turning point …
-const STANDS: usize = 6;
-/// … and so many that it is elsewhere.
-const ELSEWHERE: usize = 3;
+/// So many sightings show where the needle stands, and as many that it stands elsewhere.
+const SIGHTINGS: usize = 3;
 /// Within this share of scale of each other they stand still.
 const STILL: f64 = 0.003;
 /// Further than this no needle goes at once that friction held by no more than it may.
@@ -16,6 +15,9 @@ const JUMP: f64 = 0.03;
 const CHANGE: f64 = 0.003;
 /// By so much, s, the age of a picture may be off: one from before a change would count as one from after.
 const LATE: f64 = 0.15;
+/// Hardly a needle goes this far, as a share of scale, from one sighting to the next in its first motion, whose
+/// current grows slowly.
+const LEAP: f64 = 0.005;
 
 /// The last sightings at one set-point, or nearly so.
 #[derive(Debug, Default)]
@@ -36,12 +38,13 @@ impl Calm {
         if at - self.since < LATE {
             return None;
         }
-        if self.seen.len() == STANDS + ELSEWHERE {
+        if self.seen.len() == 2 * SIGHTINGS {
             self.seen.remove(0);
         }
         self.seen.push(deflection);
-        let (before, after) = self.seen.split_at_checked(STANDS)?;
-        if after.len() < ELSEWHERE || !still(before) {
+        let (before, after) = self.seen.split_at_checked(SIGHTINGS)?;
+        // One that swings stands still at its turning points, but not at two with nothing between.
+        if after.len() < SIGHTINGS || !still(before) || !still(after) {
             return None;
         }
         let stood = before.iter().sum::<f64>() / before.len() as f64;
@@ -54,6 +57,51 @@ fn still(seen: &[f64]) -> bool {
     let high = seen.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let low = seen.iter().copied().fold(f64::INFINITY, f64::min);
     high - low < STILL
+}
+
+/// A needle goes through all that lies between one place and another; a picture that begins to show another
+/// needle doesn't. One that stood away from its zero all at once, in its first motion, has still to
+/// show that it follows the current.
+#[derive(Debug, Default)]
+pub(crate) struct FirstWay {
+    last: Option<f64>,
+    sprung: bool,
+    let_go: bool,
+}
+
+impl FirstWay {
+    /// The next sighting, as a distance from the needle's zero.
+    pub fn saw(&mut self, from_zero: f64) {
+        let leapt = self.last.is_some_and(|last| from_zero - last > LEAP);
+        self.last = Some(from_zero);
+        self.sprung = from_zero > SURE_MOTION / 2.0 && (leapt || self.sprung);
+        self.let_go &= self.sprung;
+    }
+
+    /// The current was let go, and the needle has not followed.
+    pub fn let_go(&mut self) {
+        self.let_go = self.sprung;
+    }
+
+    /// Whether the needle stands where it was not seen to go.
+    pub fn sprung(&self) -> bool {
+        self.sprung
+    }
+
+    /// Why no more current may flow without another proof of motion, if it may not.
+    pub fn unclear(&self) -> Option<String> {
+        let stands = self.last.filter(|_| self.sprung)? * 100.0;
+        Some(match self.let_go {
+            false => format!(
+                "the needle stands {stands:.1} % of scale away from its zero all at once; first the current must \
+                 be let go, to see whether it follows"
+            ),
+            true => format!(
+                "the needle in the picture stood {stands:.1} % of scale away from its zero all at once, and did not \
+                 follow when the current was let go: does it stick, or is the reader looking at something else?"
+            ),
+        })
+    }
 }
 
 #[cfg(test)]
@@ -72,11 +120,11 @@ mod tests {
 
     #[test]
     fn a_needle_that_is_elsewhere_all_at_once_has_jumped() {
-        let after = |stood: [f64; 6], after: &[f64]| jump(&[&stood[..], after].concat());
-        let stood = [0.9399, 0.9401, 0.94, 0.9402, 0.9398, 0.94];
+        let after = |stood: [f64; 3], after: &[f64]| jump(&[&stood[..], after].concat());
+        let stood = [0.9399, 0.9401, 0.94];
         let (from, to) = after(stood, &[0.873, 0.8731, 0.8729]).unwrap();
         assert!((from - 0.94).abs() < 1e-9 && to == 0.8729);
-        let half = [0.5; 6];
+        let half = [0.5; 3];
         assert!(after(half, &[0.531, 0.532, 0.533]).is_some());
         // Too little, too few, back again, and one that was on its way.
         assert_eq!(after(half, &[0.529, 0.529, 0.529]), None);

@@ -2,7 +2,7 @@
 //! in the safe state whatever happens to its callers.
 
 use crate::allowance::Evidence;
-use crate::calm::Calm;
+use crate::calm::{Calm, FirstWay};
 use crate::check::{Dynamics, Known, LoopMeasured};
 use crate::fault::Fault;
 use crate::instruments::Instruments;
@@ -98,6 +98,7 @@ pub(crate) struct Core {
     pub repeats: u32,
     pub last_refusal: String,
     pub calm: Calm,
+    pub first_way: FirstWay,
     pub backwards: bool,
     /// The current was lowered because of it since the last proposal.
     pub went_back: bool,
@@ -178,6 +179,7 @@ impl Core {
             repeats: 0,
             last_refusal: String::new(),
             calm: Calm::default(),
+            first_way: FirstWay::default(),
             backwards: false,
             went_back: false,
             retreated: f64::NEG_INFINITY,

@@ -212,7 +212,9 @@ impl Core {
             if let Some(lag) = self.evidence.lag(&point) {
                 return Err(self.stuck(needle.deflection, lag, current).into());
             }
-            self.evidence.stood(point);
+            if self.evidence.moved() || !self.first_way.sprung() {
+                self.evidence.stood(point);
+            }
         }
         Ok(())
     }

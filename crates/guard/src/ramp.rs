@@ -224,7 +224,14 @@ impl Core {
             // What was read while the supply still fell tells nothing any more.
             false => (Volts::ZERO, Amps::ZERO),
         };
-        self.evidence.quiet_end(drop, current, &self.rig.limits)
+        self.quiet_end_at(drop, current)
+    }
+
+    pub(crate) fn quiet_end_at(&self, drop: Volts, current: Amps) -> Option<String> {
+        let unclear = self.first_way.unclear();
+        unclear
+            .filter(|_| !self.evidence.moved())
+            .or_else(|| self.evidence.quiet_end(drop, current, &self.rig.limits))
     }
 }
 

@@ -98,7 +98,8 @@ impl Core {
         };
         self.evidence.let_go(drop, response);
         there.moved = self.evidence.moved();
-        there.quiet_end = self.evidence.quiet_end(drop, current, &self.rig.limits);
+        self.first_way.let_go();
+        there.quiet_end = self.quiet_end_at(drop, current);
         Ok(there)
     }
 

@@ -262,6 +262,9 @@ impl Core {
             return Err(Fault::Jumped { from, to });
         }
         let from_zero = self.evidence.from_zero(deflection);
+        if self.person.is_none() && self.evidence.zero().is_some() && !self.evidence.moved() {
+            self.first_way.saw(from_zero);
+        }
         // A needle that rests below its mark has less way left before the lower stop.
         let room = (BACKWARDS + self.evidence.zero().unwrap_or(0.0).min(0.0)).max(BACKWARDS / 2.0);
         self.backwards = live && from_zero < -room;
