@@ -9,6 +9,7 @@ mod instruments;
 mod left;
 mod lies;
 mod local;
+mod other_dial;
 mod pace;
 mod planned;
 mod proxy;

@@ -2,9 +2,7 @@
 
 use evidence::Observation;
 use guard::{Fault as Ended, Refusal, Rig};
-use hw_sim::{
-    Bench, Class, Condition, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench, Truth,
-};
+use hw_sim::{Bench, Class, Fault, Faults, Kind, Law, MovementSpec, Place, SharedBench};
 use needlerig::session::{Order, PICTURELESS_RIG, Simulated, simulated};
 use needlerig_tests::campaign::guarded::{Compare, guarded};
 use needlerig_tests::campaign::{Tap, trial};
@@ -16,11 +14,15 @@ fn run(fault: Fault) -> (Simulated, Vec<Observation>) {
     run_on("heron", fault)
 }
 
-fn run_on(movement: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
+pub(super) fn run_on(movement: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
     run_with(&hw_sim::find(movement).unwrap(), &PICTURELESS_RIG, fault)
 }
 
-fn run_with(movement: &MovementSpec, rig: &str, fault: Fault) -> (Simulated, Vec<Observation>) {
+pub(super) fn run_with(
+    movement: &MovementSpec,
+    rig: &str,
+    fault: Fault,
+) -> (Simulated, Vec<Observation>) {
     run_plan(movement, rig, &fault.into())
 }
 
@@ -38,7 +40,7 @@ fn run_plan(movement: &MovementSpec, rig: &str, plan: &Faults) -> (Simulated, Ve
     (done, tap.take())
 }
 
-fn when_on(fault: Fault, seconds: f64) -> Fault {
+pub(super) fn when_on(fault: Fault, seconds: f64) -> Fault {
     Fault {
         when_on: true,
         after_seconds: seconds,
@@ -101,20 +103,6 @@ fn a_trip_that_follows_cuts_off_what_the_full_voltage_drives_before_a_stop() {
     assert!(without >= 3, "{without}");
 }
 
-/// Another dial takes the place of this one while its needle stands at 94 % of scale: what follows from
-/// where that one's needle stands drove this one on its upper stop.
-#[test]
-fn another_dial_that_takes_this_ones_place_ends_the_run() {
-    let done = guarded(3_768_834_989_424_371, Class::Information, false).unwrap();
-    assert!(done.words.contains("all at once"), "{}", done.words);
-    assert_eq!(
-        (done.hits.0, done.broken.len()),
-        (0, 0),
-        "{:?}",
-        done.needle
-    );
-}
-
 /// Another dial takes the place of this one in the picture between the two looks of a wiggle: its needle
 /// stands elsewhere, which is no answer. And a needle that rests a little below its mark, reversed, has
 /// less way left before its lower stop. And one that goes backwards while the current is on its way down
@@ -137,14 +125,24 @@ fn what_a_campaign_once_drove_into_a_stop_is_not_driven_there() {
 #[test]
 fn a_needle_that_hangs_near_zero_is_taken_further() {
     for seed in [
+        2_213_569_778_876_117,
         3_219_626_338_549_275,
         4_250_668_344_782_555,
+        4_550_858_277_193_823,
         7_022_439_847_008_213,
     ] {
         let done = trial(&PICTURELESS_RIG, seed, Depth::Full).unwrap();
         assert_eq!(done.refused, None, "{seed}");
         assert!(done.current.is_some_and(|judged| judged.holds), "{seed}");
     }
+}
+
+/// Three sightings at a turning point, one that is lost, and three on the way back.
+#[test]
+fn a_needle_that_swings_has_jumped_nowhere() {
+    let done = trial(&PICTURELESS_RIG, 2_364_253_884_065_606, Depth::Full).unwrap();
+    assert_eq!(done.refused, None);
+    assert!(done.current.is_some_and(|judged| judged.holds));
 }
 
 /// A needle without friction, lightly damped, swings for long: its own voltage comes to the drop at which
@@ -179,30 +177,6 @@ fn a_trip_that_follows_lets_the_run_go_on() {
         let end = done.end.as_ref().unwrap();
         assert_eq!(end.plan, Some(Ok(Outcome::Complete)), "{movement}");
     }
-}
-
-/// A dial that stands still, near its zero, might be this one's: then it is the drop that ends it.
-#[test]
-fn another_dial_in_the_picture_lets_no_needle_be_driven_far() {
-    let mut felt = 0;
-    for movement in [
-        "gossamer", "heron", "fennel", "sorrel", "teasel", "thicket", "causeway",
-    ] {
-        let other = Fault {
-            size: Some(0.01),
-            ..Fault::new(Place::Reader, Kind::OtherDial)
-        };
-        let (done, _) = run_on(movement, other);
-        let plan = done.end.unwrap().plan;
-        let Some(Ok(Outcome::NothingMoves(why))) = plan else {
-            panic!("{movement}: {plan:?}");
-        };
-        felt += u32::from(why.contains("is the reader looking at this movement?"));
-        assert_eq!(done.truth.driven_stop_hits, 0, "{movement}");
-        let peak = done.truth.peak_deflection;
-        assert!(peak <= 1.02, "{movement} went to {peak}");
-    }
-    assert!(felt >= 4, "bare coils answer in their drop: {felt}");
 }
 
 /// Nothing moves in the picture, or the wrong way: no needle is over-driven, and nothing is taken for
@@ -255,89 +229,6 @@ fn cases_without_motion_and_reversed_ones_are_not_over_driven() {
         );
         assert!(truth.safe, "{case}");
     }
-}
-
-/// The reader looks at another dial, and the leads are swapped: what nobody sees is felt before the
-/// needle is on its lower stop.
-#[test]
-fn another_dial_over_a_reversed_coil_drives_it_into_no_stop() {
-    for movement in [
-        "gossamer",
-        "heron",
-        "fennel",
-        "sorrel",
-        "teasel",
-        "widdershins",
-    ] {
-        for zero in [0.0, -0.04] {
-            let truth = reversed_unseen(movement, zero);
-            assert!(
-                truth.driven_stop_hits == 0 && truth.lowest_deflection > -0.02,
-                "{movement} {zero}: {truth:?}"
-            );
-        }
-    }
-}
-
-/// A shunt inside leaves little of the coil's voltage: it shows where the current is let go at once. The
-/// seeds are runs of a campaign in which that was not done, which drove the needle on its lower stop.
-#[test]
-fn another_dial_over_a_reversed_movement_with_a_shunt_drives_it_into_no_stop() {
-    for zero in [0.0, -0.04] {
-        let truth = reversed_unseen("thicket", zero);
-        assert_eq!(truth.driven_stop_hits, 0, "{zero}: {truth:?}");
-    }
-    for seed in [
-        216_745_073_345_191,
-        1_063_966_563_527_195,
-        3_922_889_823_207_099,
-    ] {
-        let done = guarded(seed, Class::Information, false).unwrap();
-        assert_eq!(done.hits.0, 0, "{seed}: {}", done.words);
-        assert!(
-            done.words
-                .contains("is the reader looking at this movement?")
-        );
-    }
-}
-
-/// What is not covered (SAFETY.md): shunts of milliohms, which leave next to nothing of it. Of a hundred
-/// drawn at random five in six are kept from their stops, and none gets more than the last milestone.
-#[test]
-fn another_dial_over_any_reversed_movement_with_a_shunt_gets_little_current() {
-    let shunted = |seed| {
-        let mut movement = hw_sim::random(seed, hw_sim::Pool::Measurable);
-        movement.condition = Condition::Reversed;
-        movement.shunt.is_some().then_some(movement)
-    };
-    let truth = reversed_unseen("causeway", 0.0);
-    assert!(truth.peak_current < 0.36 * truth.full_scale_current.unwrap());
-    let mut on_its_stop = 0;
-    for movement in (0..).filter_map(shunted).take(100) {
-        let truth = unseen(&movement, 0.0);
-        on_its_stop += u32::from(truth.driven_stop_hits > 0);
-        let most = 0.021 / movement.core(20.0) / movement.coil_full_scale;
-        let full_scale = truth.full_scale_current.unwrap();
-        assert!(
-            truth.peak_current < most * full_scale,
-            "{}: {truth:?}",
-            movement.description
-        );
-    }
-    assert!(on_its_stop <= 15, "{on_its_stop}");
-}
-
-fn reversed_unseen(movement: &str, zero: f64) -> Truth {
-    let mut movement = hw_sim::find(movement).unwrap();
-    movement.condition = Condition::Reversed;
-    unseen(&movement, zero)
-}
-
-fn unseen(movement: &MovementSpec, zero: f64) -> Truth {
-    let elsewhere = Fault::new(Place::Reader, Kind::OtherDial).sized(zero);
-    let (done, _) = run_with(movement, &PICTURELESS_RIG, elsewhere);
-    assert!(done.truth.safe);
-    done.truth
 }
 
 /// Scales that begin at half to four fifths of full-scale current carry much before they show any of

@@ -172,4 +172,39 @@ mod tests {
         };
         assert!(jumps(1.0) && jumps(1.002) && !jumps(1.2) && !jumps(0.9));
     }
+
+    /// 0.25 % of scale per sighting is a slow needle in its first motion; another dial's is there at once.
+    #[test]
+    fn a_needle_that_was_not_seen_on_its_way_has_to_follow_first() {
+        let after = |seen: &[f64]| {
+            let mut way = FirstWay::default();
+            seen.iter().for_each(|d| way.saw(*d));
+            way
+        };
+        assert!(!after(&[0.0, 0.0025, 0.005, 0.0075, 0.01]).sprung());
+        assert!(!after(&[-0.02, -0.01, 0.003]).sprung());
+        assert_eq!(after(&[0.0, 0.0049]).unclear(), None);
+        // Also from below.
+        assert!(after(&[-0.004, 0.0101, 0.0101]).sprung());
+        assert!(after(&[0.0, 0.02, 0.021, 0.021]).sprung());
+        // A disturbance goes by.
+        assert!(!after(&[0.0, 0.02, 0.001]).sprung());
+        let mut way = after(&[0.0, 0.02]);
+        assert!(way.unclear().unwrap().contains("2.0 % of scale"));
+        assert!(
+            way.unclear()
+                .unwrap()
+                .contains("first the current must be let go")
+        );
+        way.let_go();
+        way.saw(0.02);
+        assert!(way.unclear().unwrap().contains("did not follow"));
+        way.saw(0.0);
+        way.saw(0.02);
+        assert!(
+            way.unclear()
+                .unwrap()
+                .contains("first the current must be let go")
+        );
+    }
 }

@@ -5,7 +5,7 @@
 use super::data::{Data, current, drop};
 use crate::fit::{Fit, linear, polynomial};
 use evidence::{Observation, Purpose};
-use quantity::Uncertain;
+use quantity::{Ohms, Seconds, Uncertain};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 
@@ -25,8 +25,12 @@ const NARROWED: usize = 7;
 /// A rest may still change its drop by 0.015 % over the window that was watched; the readings are
 /// those of its last third.
 const EMF_LEFT: f64 = 5e-5;
-/// Error of a drop over current that were not read at rest (estimate).
-const WHILE_GROWING: f64 = 0.005;
+/// Error of a drop over current that were not waited for (estimate).
+const NOT_WAITED_FOR: f64 = 0.005;
+/// So long a set-point has stood before what is read counts …
+const PAUSE: Seconds = Seconds::milli(400.0);
+/// … and within this share of scale the needle stands, so that it adds next to no voltage of its own.
+const STANDS: f64 = 0.002;
 /// Why an open coil has no resistance.
 pub(super) const NO_CURRENT: &str =
     "almost the whole supply voltage stands across the terminals: no current flows";
@@ -67,10 +71,7 @@ pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
     if rests.len() < LEAST || !apart(&rests) {
         return idle_slope(data);
     }
-    let points: Vec<(f64, f64)> = rests
-        .iter()
-        .filter_map(|o| Some((current(o)?, drop(o)?)))
-        .collect();
+    let points = points(&rests);
     let highest = points.iter().map(|(i, v)| i * v).fold(0.0, f64::max);
     if bends(&points, highest * RISES, &BENT) {
         return Err(BENDS.to_owned());
@@ -295,44 +296,85 @@ fn warmth(all: &[Observation], rests: &[&Observation], time: f64, ohms: f64) -> 
     warmth
 }
 
-/// Nothing moved, or not far enough: the slope over the cycles in which current flowed. They were
-/// read while the current grew, so one figure for that goes into the budget.
+/// Nothing moved, or not far enough: the slope over the cycles in which the current stood, as it does before
+/// it is let go and after. The drop was not waited for there, so one figure for that goes into the budget.
 fn idle_slope(data: &Data<'_>) -> Result<Slope, String> {
     let flowing =
         |o: &&Observation| o.purpose == Purpose::Watch && o.set.connected && o.set.shunt.is_empty();
-    let size = |o: &Observation| drop(o).unwrap_or(0.0).abs();
-    let most = data
-        .all
-        .iter()
-        .filter(flowing)
-        .max_by(|a, b| size(a).total_cmp(&size(b)));
-    let most = most.ok_or("no current was ever driven")?;
-    if size(most) > 0.5 * most.set.supply.get() && most.set.supply.get() > 0.0 {
+    let flowing: Vec<&Observation> = data.all.iter().filter(flowing).collect();
+    let most = largest(&flowing).ok_or("no current was ever driven")?;
+    let share = most.set.supply.get() * 0.5;
+    if size(most) > share && share > 0.0 {
         return Err(NO_CURRENT.to_owned());
     }
-    let key = |o: &Observation| (o.set.sense, o.drop.map(|d| d.range), o.set.reversed);
-    let cycles = data
-        .all
-        .iter()
-        .filter(flowing)
-        .filter(|o| key(o) == key(most));
-    let points: Vec<(f64, f64)> = cycles
-        .filter_map(|o| Some((current(o)?, drop(o)?)))
-        .collect();
-    let fit =
-        fit(&points, None).map_err(|e| format!("too little current for a resistance: {e}"))?;
-    if bends(&points, 0.0, &BENT_GROWING) {
+    if bends(&points(&alike(&flowing, most)), 0.0, &BENT_GROWING) {
         return Err(BENDS.to_owned());
     }
+    let too_little = "too little current for a resistance";
+    let paused = paused(&flowing);
+    let most = largest(&paused).ok_or(too_little)?;
+    let paused = alike(&paused, most);
+    if !apart(&paused) {
+        return Err(too_little.to_owned());
+    }
+    let points = points(&paused);
+    let fit = fit(&points, None).map_err(|error| format!("{too_little}: {error}"))?;
     let ohms = fit.parameters[1];
     if ohms <= 0.0 || fit.u(1) > 0.2 * ohms {
-        return Err("too little current for a resistance".to_owned());
+        return Err(too_little.to_owned());
     }
-    let growing = Uncertain::rectangular(0.0, WHILE_GROWING, "read while the current grew");
+    let waited = Uncertain::rectangular(0.0, NOT_WAITED_FOR, "drop not waited for");
     let rested = budget(data, most, &points, &fit, 0.0);
-    let resistance = Uncertain::combine(rested.value(), &[(1.0, &rested), (ohms, &growing)]);
+    let resistance = Uncertain::combine(rested.value(), &[(1.0, &rested), (ohms, &waited)]);
     Ok(Slope {
         resistance,
         rise_at_full_scale: None,
     })
+}
+
+/// Cycles in which the set-point had stood for a while, and the needle with it: one that moves adds a voltage
+/// of its own, which grows with the current while that grows and can't be told from resistance.
+fn paused<'a>(flowing: &[&'a Observation]) -> Vec<&'a Observation> {
+    let same = |a: &&Observation, b: &&Observation| {
+        let key = |o: &Observation| (o.set.supply, o.set.path.clone(), o.set.series);
+        key(a) == key(b) && group(a) == group(b)
+    };
+    let mut paused = Vec::new();
+    for pause in flowing.chunk_by(same) {
+        let later = &pause[pause.len() / 2..];
+        let waited = later[0].at - pause[0].at;
+        let needles = later.iter().filter_map(|o| Some(o.needle?.deflection));
+        let (low, high) = needles.fold((f64::MAX, f64::MIN), |(low, high), d| {
+            (low.min(d), high.max(d))
+        });
+        if waited >= PAUSE && high - low < STANDS {
+            paused.extend(later);
+        }
+    }
+    paused
+}
+
+/// What was read with the same sense element, on the same range of the drop meter and with the same polarity.
+fn group(o: &Observation) -> (Option<Ohms>, Option<f64>, bool) {
+    (o.set.sense, o.drop.map(|d| d.range), o.set.reversed)
+}
+
+fn alike<'a>(observations: &[&'a Observation], one: &Observation) -> Vec<&'a Observation> {
+    let alike = observations.iter().filter(|o| group(o) == group(one));
+    alike.copied().collect()
+}
+
+fn largest<'a>(observations: &[&'a Observation]) -> Option<&'a Observation> {
+    let mut all = observations.iter().copied();
+    let first = all.next()?;
+    Some(all.fold(first, |a, b| if size(b) > size(a) { b } else { a }))
+}
+
+fn size(o: &Observation) -> f64 {
+    drop(o).unwrap_or(0.0).abs()
+}
+
+fn points(observations: &[&Observation]) -> Vec<(f64, f64)> {
+    let point = |o: &&Observation| Some((current(o)?, drop(o)?));
+    observations.iter().filter_map(point).collect()
 }
