@@ -49,6 +49,8 @@ async fn script(voice: Voice, rig: Arc<Rig>, depth: Depth) -> Result<Outcome, St
     Ok(Outcome::Complete)
 }
 
+/// What a range holds that is chosen for the first of several steps up.
+const GROWS: f64 = 2.0;
 /// Rests in a row that brought the current no further, after which another range must help.
 const NO_FURTHER: u32 = 2;
 
@@ -75,7 +77,7 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
         let next = hand.law.current_for(mark).unwrap_or(Amps::ZERO);
         // A needle that hangs below its zero is no reason to go down.
         let next = most.map_or(next, |most| next.min(most)).max(before);
-        hand.reach(next).await?;
+        hand.reach(next, GROWS).await?;
         hand.drive(next).await?;
         here = hand.settle(Purpose::Rising).await?;
         // The supply's next step may be a larger one than is allowed; with more resistance it is smaller.
@@ -91,7 +93,7 @@ async fn learn_to_move(hand: &mut Hand) -> Result<(), Stopped> {
 async fn period_and_damping(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("period and damping", 0.36).await;
     let next = hand.law.current_for(hand.here + 0.12).unwrap_or(Amps::ZERO);
-    hand.reach(next).await?;
+    hand.reach(next, GROWS).await?;
     // No eye follows a swing: with a person the needle stays the slowest that there may be.
     if hand.law.exponent().is_some() && !hand.rig.read_by_person() {
         hand.swing(next).await?;

@@ -33,10 +33,9 @@ pub(super) async fn pairs(hand: &mut Hand) -> Result<(), Stopped> {
 
 /// One pair; answers whether the shunted needle stood where it tells something.
 async fn pair(hand: &mut Hand, shunt: &[usize]) -> Result<bool, Stopped> {
-    let range = hand.range.clone();
     hand.rest_at_zero().await?;
     up(hand, 0.97, 0.02, Purpose::Unshunted).await?;
-    let target = hand.current;
+    let (range, target) = (hand.range.clone(), hand.current);
     hand.rest_at_zero().await?;
     hand.arrange(range.clone(), shunt.to_vec()).await?;
     hand.drive(target).await?;

@@ -288,18 +288,18 @@ impl Hand {
         None
     }
 
-    /// Makes sure that the present range can carry `target`; changes it by way of zero where not.
-    pub async fn reach(&mut self, target: Amps) -> Result<(), Stopped> {
+    /// Makes sure that the present range can carry `target`; changes it by way of zero where not, to one
+    /// that goes up to `room` times as much, where there is such a one. Whether it was changed.
+    pub async fn reach(&mut self, target: Amps, room: f64) -> Result<bool, Stopped> {
         if target <= self.range.top {
-            return Ok(());
+            return Ok(false);
         }
-        let Some(range) = self.range_up_to(target * 2.0) else {
-            return Ok(());
+        let more = |range: &Range| range.top > self.range.top;
+        let Some(range) = self.range_up_to(target * room).filter(more) else {
+            return Ok(false);
         };
-        if range == self.range {
-            return Ok(());
-        }
-        self.change_range(range).await
+        self.change_range(range).await?;
+        Ok(true)
     }
 
     /// A range in which the supply's steps make at least a sixth less current each; whether there is one.

@@ -127,6 +127,11 @@ pub(super) async fn up(
         if target <= hand.current && here > f64::NEG_INFINITY {
             break;
         }
+        // The range was chosen by what was seen from farther below. What another one lets flow has to be
+        // seen first, so near to the top.
+        if hand.reach(target, TOP).await? {
+            hand.settle(Purpose::Watch).await?;
+        }
         let before = hand.current;
         hand.drive(target.max(before)).await?;
         here = hand.settle(purpose).await?;
