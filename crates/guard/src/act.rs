@@ -112,7 +112,9 @@ impl Core {
         let until = self.now() + FALLS_WITHIN;
         loop {
             let tick = self.tick().await?;
-            let found = self.loop_current(&tick) * self.loop_sign + self.along(tick.drop) / low;
+            let current = self.loop_current(&tick);
+            let current = self.loop_sign.map_or(current.abs(), |sign| current * sign);
+            let found = current + self.along(tick.drop) / low;
             let bound = idle / low * HIDDEN + self.loop_doubt();
             if found <= bound {
                 return Ok(());

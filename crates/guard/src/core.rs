@@ -91,8 +91,8 @@ pub(crate) struct Core {
     pub fell: bool,
     /// That the needle sticks, once it was seen to.
     pub sticks: Option<Refusal>,
-    /// Sign of the loop meter's reading while current flows: its leads may be exchanged.
-    pub loop_sign: f64,
+    /// Sign of the loop meter's reading while current flows, once it has: its leads may be exchanged.
+    pub loop_sign: Option<f64>,
     pub refusals: u32,
     pub last_deflection: f64,
     pub repeats: u32,
@@ -173,7 +173,7 @@ impl Core {
             wiggling: false,
             fell: false,
             sticks: None,
-            loop_sign: 1.0,
+            loop_sign: None,
             refusals: 0,
             last_deflection: f64::NAN,
             repeats: 0,

@@ -25,7 +25,7 @@ const COARSEST_REST: f64 = 0.002;
 const PERIODS: (f64, f64) = (0.02, 60.0);
 const DAMPINGS: (f64, f64) = (0.001, 30.0);
 /// A reading over the sense element below this says too little about the loop.
-const LEAST_READING: Volts = Volts::milli(0.2);
+pub(crate) const LEAST_READING: Volts = Volts::milli(0.2);
 
 impl Core {
     /// One observation from a window at rest.
@@ -176,11 +176,10 @@ impl Core {
             return Ok(());
         };
         let reversed = a.reversed;
-        let (sign, current) = (current.get().signum(), current.abs());
+        let current = current.abs();
         let reading = Volts::new(observation.loop_drop.map_or(0.0, |reading| reading.value)).abs();
         if self.volts() > Volts::ZERO && reading >= LEAST_READING {
             let drop = Volts::new(observation.drop.map_or(0.0, |reading| reading.value)).abs();
-            self.loop_sign = sign;
             // A supply that gave something else for a moment of the window shows in the scatter.
             let scatter = observation
                 .loop_drop

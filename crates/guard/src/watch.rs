@@ -4,6 +4,7 @@
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::instruments::Instruments;
+use crate::learn::LEAST_READING;
 use crate::pots::PotCodes;
 use crate::rest::Tick;
 use crate::state::loop_low;
@@ -239,6 +240,11 @@ impl Core {
                 });
             }
             self.fed(tick, current + doubt)?;
+            // A swinging needle turns no current that is more than half of what the supply drives.
+            let shows = tick.loop_drop.abs() >= LEAST_READING.get();
+            if live && shows && current > self.expected * 0.5 {
+                self.loop_sign = Some(tick.loop_drop.signum());
+            }
         }
         let Some((deflection, u)) = tick.needle else {
             let since = self.blind_since.unwrap_or(tick.at);
