@@ -34,6 +34,9 @@ const MILESTONES: [Volts; 6] = [
 ];
 /// From this drop on, any back-EMF without motion in the picture is one too many.
 const SLIGHTEST: Volts = Volts::milli(16.0);
+/// A needle that has answered must stand away from its zero before the current has grown so many times, or
+/// answer once more.
+const PROOF_HOLDS: f64 = 3.0;
 /// What "almost there" is.
 const ALMOST: f64 = 0.8;
 /// Power in the movement at which growth without motion stops.
@@ -81,7 +84,10 @@ pub struct Evidence {
     points: Vec<Point>,
     quiet: Option<Amps>,
     wiggled: bool,
-    proven: bool,
+    /// Largest current at which the needle proved that it follows.
+    proven: Option<Amps>,
+    /// Largest one at which it did not any more.
+    in_vain: Amps,
     /// Largest drop from which the current was let go.
     let_go: Volts,
     /// Back-EMF without motion in the picture.
@@ -101,17 +107,24 @@ impl Evidence {
         self.zero = Some(deflection);
     }
 
-    /// A polarity wiggle was made; `shown` when the needle answered to it.
-    pub fn saw_wiggle(&mut self, shown: bool) {
+    /// A polarity wiggle was made with `current`; `shown` when the needle answered to it.
+    pub fn saw_wiggle(&mut self, current: Amps, shown: bool) {
         self.wiggled = true;
-        self.proven |= shown;
+        self.proves(current, shown);
+    }
+
+    fn proves(&mut self, current: Amps, shown: bool) {
+        match shown {
+            true => self.proven = Some(self.proven.map_or(current, |proven| proven.max(current))),
+            false => self.in_vain = self.in_vain.max(current),
+        }
     }
 
     /// The current was let go from this drop, and this came of it. Low drops hardly move a movement
     /// with a multiplier inside, and friction may hide that: there, only a plain answer counts.
-    pub fn let_go(&mut self, drop: Volts, response: Response) {
+    pub fn let_go(&mut self, drop: Volts, current: Amps, response: Response) {
         self.let_go = self.let_go.max(drop);
-        self.proven |= response == Response::Seen;
+        self.proves(current, response == Response::Seen);
         self.felt |= match response {
             Response::FeltPlainly => true,
             Response::Felt => drop >= SLIGHTEST,
@@ -126,7 +139,7 @@ impl Evidence {
 
     /// Whether anything has proved that the current moves this needle.
     pub fn moved(&self) -> bool {
-        self.proven || !self.points.is_empty()
+        self.proven.is_some() || !self.points.is_empty()
     }
 
     /// Whether the needle has been seen standing away from its zero.
@@ -195,7 +208,7 @@ impl Evidence {
 
     /// Why growth without motion has ended at this drop, if it has.
     pub fn quiet_end(&self, drop: Volts, current: Amps, limits: &Limits) -> Option<String> {
-        if self.moved() {
+        if self.stands() {
             return None;
         }
         let drop = drop.abs();
@@ -205,12 +218,26 @@ impl Evidence {
                 drop * current
             ));
         }
-        if self.felt {
+        let answered_last = self.proven.is_some_and(|proven| proven >= self.in_vain);
+        if self.felt && !answered_last {
             return Some(
                 "when the current was let go, the movement answered with a voltage of its own, but \
                  the needle in the picture stood still: is the reader looking at this movement?"
                     .to_owned(),
             );
+        }
+        if let Some(proven) = self.proven {
+            return (current > proven * PROOF_HOLDS).then(|| match self.in_vain > proven {
+                false => format!(
+                    "the needle answered at {proven}, and has hardly moved since; first the current must be let \
+                     go, to see whether it still follows"
+                ),
+                true => format!(
+                    "the needle in the picture answered at {proven}, but at {} it does not any more: does it \
+                     stick, or is the reader looking at something else?",
+                    self.in_vain
+                ),
+            });
         }
         let last = limits.unseen_drop;
         let all = MILESTONES.into_iter().chain([last]);
@@ -452,7 +479,9 @@ mod tests {
             e.nothing_moved(before, Volts::milli(mv), Seconds::new(1.0), &limits());
             e.allowance(&limits()) / before
         };
-        let let_go = |e: &mut Evidence, mv: f64| e.let_go(Volts::milli(mv), Response::None);
+        let let_go = |e: &mut Evidence, mv: f64| {
+            e.let_go(Volts::milli(mv), Amps::micro(1.0), Response::None)
+        };
         // Let go from 80 % of each but the last; then the next one ends it.
         for (milestone, next) in [(0.5, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, 8.0), (8.0, 20.0)] {
             assert!((quiet(&mut evidence, milestone * 1.02) - 1.0).abs() < 1e-9);
@@ -466,7 +495,14 @@ mod tests {
         assert!((quiet(&mut evidence, 21.0) - 1.5).abs() < 1e-9);
         let_go(&mut evidence, 49.0);
         assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
-        evidence.let_go(Volts::milli(49.0), Response::Seen);
+        let proof = evidence.allowance(&limits());
+        evidence.let_go(Volts::milli(49.0), proof, Response::Seen);
+        assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
+        // Up to three times the current at which it answered, until it answers again.
+        assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
+        assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
+        assert!((quiet(&mut evidence, 51.0) - 1.0).abs() < 1e-9);
+        evidence.saw_wiggle(proof * 1.2, true);
         assert!((quiet(&mut evidence, 51.0) - 1.5).abs() < 1e-9);
     }
 

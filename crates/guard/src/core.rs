@@ -99,6 +99,8 @@ pub(crate) struct Core {
     pub last_refusal: String,
     pub calm: Calm,
     pub first_way: FirstWay,
+    /// Sightings in a row that showed the needle on the wrong side of its zero.
+    pub wrong_way: u32,
     pub backwards: bool,
     /// The current was lowered because of it since the last proposal.
     pub went_back: bool,
@@ -180,6 +182,7 @@ impl Core {
             last_refusal: String::new(),
             calm: Calm::default(),
             first_way: FirstWay::default(),
+            wrong_way: 0,
             backwards: false,
             went_back: false,
             retreated: f64::NEG_INFINITY,

@@ -170,6 +170,7 @@ impl Core {
                 return Err(Refusal::Zero(needle.deflection).into());
             }
             self.evidence.saw_zero(needle.deflection);
+            self.first_way.begins(self.now());
             return Ok(());
         }
         let (Some(current), true) = (observation.loop_current(), a.shunt.is_empty()) else {
@@ -198,7 +199,8 @@ impl Core {
             self.expected = self.expected.min(most);
         }
         let from_zero = self.evidence.from_zero(needle.deflection);
-        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO {
+        let believed = self.evidence.moved() || !self.first_way.sprung();
+        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO && believed {
             // Plain motion overrides what a wiggle may have seemed to show.
             self.upscale = Some(reversed);
             let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);
@@ -211,9 +213,7 @@ impl Core {
             if let Some(lag) = self.evidence.lag(&point) {
                 return Err(self.stuck(needle.deflection, lag, current).into());
             }
-            if self.evidence.moved() || !self.first_way.sprung() {
-                self.evidence.stood(point);
-            }
+            self.evidence.stood(point);
         }
         Ok(())
     }

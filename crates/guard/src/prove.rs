@@ -39,7 +39,15 @@ impl Core {
         self.wiggling = true;
         let seen = self.there_and_back(&now, target).await;
         self.wiggling = false;
-        let (there, mut back) = seen?;
+        let (there, mut back) = match seen {
+            Err(Halt::Refused(refusal)) => {
+                // Half way: what is left is the polarity that was there, without current.
+                self.drive(Amps::ZERO, WIGGLE_RAMP).await?;
+                self.arrange(now).await?;
+                return Err(refusal.into());
+            }
+            seen => seen?,
+        };
         let looks = (
             self.mean_needle(&here.ticks),
             self.mean_needle(&there.ticks),
@@ -58,12 +66,8 @@ impl Core {
             }
             _ => false,
         };
-        self.evidence.saw_wiggle(shown);
+        self.evidence.saw_wiggle(target, shown);
         back.moved = self.evidence.moved();
-        // Under the other polarity it may have gone below its zero, which is no bad sign for this one.
-        back.backwards = self
-            .upscale
-            .map_or(self.backwards, |upscale| upscale != now.reversed);
         Ok(back)
     }
 

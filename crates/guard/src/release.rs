@@ -2,6 +2,7 @@
 //! the coil say by a voltage of its own that it moves?
 
 use crate::allowance::Response;
+use crate::calm::leaps;
 use crate::core::Core;
 use crate::proposal::{Halt, Report};
 use crate::prove::ANSWERED;
@@ -79,7 +80,7 @@ impl Core {
             .map_or(Amps::ZERO, |tick| self.loop_current(tick));
         let current = current.abs();
         // What comes next may let it go once more.
-        self.evidence.let_go(drop, Response::None);
+        self.evidence.let_go(drop, Amps::ZERO, Response::None);
         let looks = self.mean_needle(&here).zip(self.mean_needle(&there.ticks));
         let felt = back_emf(&here, &down, &there.ticks, over);
         let unseen = match felt {
@@ -87,7 +88,7 @@ impl Core {
             None => Response::None,
         };
         let response = match looks.and_then(|(a, b)| Unmoved::between(a, b, drop, current)) {
-            _ if looks.is_some_and(|(a, b)| self.follows(a, b)) => Response::Seen,
+            _ if looks.is_some_and(|(a, b)| self.follows(a, b)) && !leap(&down) => Response::Seen,
             Some(_) if felt.is_some_and(|share| share >= PLAIN) => Response::FeltPlainly,
             Some(still)
                 if still.may_hide_a_swing() && self.swings_back(still, again, over).await? =>
@@ -96,7 +97,7 @@ impl Core {
             }
             _ => unseen,
         };
-        self.evidence.let_go(drop, response);
+        self.evidence.let_go(drop, current, response);
         there.moved = self.evidence.moved();
         self.first_way.let_go();
         there.quiet_end = self.quiet_end_at(drop, current);
@@ -243,6 +244,13 @@ fn back_emf(here: &[Tick], way: &[Tick], there: &[Tick], over: Seconds) -> Optio
     let skew = 2.0 * (v1 - v0).abs() * (SKEW / over);
     let meters = SCATTERS * (sv + slope.abs() * si) + SHARE * (v1 - v0).abs() + skew;
     (most > meters).then(|| most / (v1 - v0).abs())
+}
+
+/// Whether the needle in the picture was suddenly elsewhere: gently released, it goes all the way.
+fn leap(ticks: &[Tick]) -> bool {
+    let seen = ticks.iter().filter_map(|t| Some((t.seen_at, t.needle?.0)));
+    let seen: Vec<(f64, f64)> = seen.collect();
+    seen.windows(2).any(|pair| leaps(pair[0], pair[1]))
 }
 
 /// Mean and standard deviation of a reading.

@@ -1,6 +1,7 @@
 //! Watching: one cycle reads the needle and both meters at the same time, keeps an observation,
 //! and compares what was read with what is possible.
 
+use crate::calm::Calm;
 use crate::core::Core;
 use crate::fault::Fault;
 use crate::instruments::Instruments;
@@ -37,6 +38,8 @@ const SHOWN_EMF: f64 = 0.15;
 pub(crate) const STILL: f64 = 0.012;
 /// Below zero by this share of scale, a needle that never stood above it shows its polarity.
 const WRONG_WAY: f64 = 0.01;
+/// In so many sightings one after another, since a knock shows the needle anywhere for a moment.
+const WRONG_WAYS: u32 = 3;
 /// Deflection below which the other polarity may be tried: a swing doubles it at most.
 const TRIABLE: f64 = 0.007;
 
@@ -261,15 +264,18 @@ impl Core {
             return Ok(());
         };
         self.below_ceiling(deflection, u)?;
+        if !live {
+            self.calm = Calm::default();
+        }
         if live
             && self.person.is_none()
-            && let Some((from, to)) = self.calm.saw(tick.seen_at, self.volts(), deflection)
+            && let Some((from, to)) = self.calm.saw(tick.seen_at, self.volts(), (deflection, u))
         {
             return Err(Fault::Jumped { from, to });
         }
         let from_zero = self.evidence.from_zero(deflection);
         if self.person.is_none() && self.evidence.zero().is_some() && !self.evidence.moved() {
-            self.first_way.saw(from_zero);
+            self.first_way.saw(tick.seen_at, from_zero);
         }
         // A needle that rests below its mark has less way left before the lower stop.
         let room = (BACKWARDS + self.evidence.zero().unwrap_or(0.0).min(0.0)).max(BACKWARDS / 2.0);
@@ -279,7 +285,12 @@ impl Core {
         let zero = self.evidence.zero().is_some();
         let first_sign =
             zero && !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
-        if live && from_zero < -WRONG_WAY && first_sign {
+        let unclear = self.first_way.sprung() && !self.evidence.moved();
+        match live && from_zero + 3.0 * u < -WRONG_WAY && first_sign && !unclear {
+            true => self.wrong_way += 1,
+            false => self.wrong_way = 0,
+        }
+        if self.wrong_way >= WRONG_WAYS {
             // The other polarity is the one that moves this needle up.
             self.upscale = self.state.arrangement.as_ref().map(|a| !a.reversed);
         }

@@ -242,10 +242,10 @@ fn zero_and_wiggles_are_remembered() {
     let mut evidence = Evidence::default();
     assert_eq!((evidence.zero(), evidence.wiggled()), (None, false));
     evidence.saw_zero(0.02);
-    evidence.saw_wiggle(false);
+    evidence.saw_wiggle(Amps::micro(1.0), false);
     assert_eq!((evidence.zero(), evidence.wiggled()), (Some(0.02), true));
     assert!(!evidence.moved());
-    evidence.saw_wiggle(true);
+    evidence.saw_wiggle(Amps::micro(1.0), true);
     assert!(evidence.moved() && !evidence.stands());
     assert!((evidence.from_zero(0.5) - 0.48).abs() < 1e-12);
 }
@@ -322,26 +322,35 @@ fn the_reasons_why_growth_ends() {
     };
     assert_eq!(ends(&evidence, 0.49, 0.1), "");
     assert!(ends(&evidence, 0.5, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(2.5), Response::None);
+    evidence.let_go(Volts::milli(2.5), Amps::micro(1.0), Response::None);
     assert_eq!(ends(&evidence, 3.9, 0.1), "");
     assert!(ends(&evidence, 4.0, 0.1).contains("must be let go"));
     assert!(ends(&evidence, -4.0, 0.1).contains("must be let go"));
     assert_eq!(ends(&evidence, 1.0, 49.9), "");
     assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
-    evidence.let_go(Volts::milli(6.39), Response::None);
+    evidence.let_go(Volts::milli(6.39), Amps::micro(1.0), Response::None);
     assert!(ends(&evidence, 8.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(6.4), Response::None);
-    evidence.let_go(Volts::milli(1.0), Response::None);
+    evidence.let_go(Volts::milli(6.4), Amps::micro(1.0), Response::None);
+    evidence.let_go(Volts::milli(1.0), Amps::micro(1.0), Response::None);
     assert_eq!(ends(&evidence, 19.9, 0.1), "");
     assert!(ends(&evidence, 20.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(20.0), Response::None);
+    evidence.let_go(Volts::milli(20.0), Amps::micro(1.0), Response::None);
     assert_eq!(ends(&evidence, 49.9, 0.1), "");
     assert!(ends(&evidence, 50.0, 0.1).contains("must be let go"));
-    evidence.let_go(Volts::milli(40.1), Response::None);
+    evidence.let_go(Volts::milli(40.1), Amps::micro(1.0), Response::None);
     assert_eq!(ends(&evidence, 49.9, 0.1), "");
     assert!(ends(&evidence, 50.0, 0.1).contains("nor did it when"));
-    evidence.let_go(Volts::milli(20.0), Response::Seen);
-    assert_eq!(ends(&evidence, 50.0, 50.0), "");
+    evidence.let_go(Volts::milli(50.0), Amps::new(0.1), Response::Seen);
+    assert_eq!(ends(&evidence, 100.0, 0.3), "");
+    assert!(ends(&evidence, 100.0, 0.301).contains("whether it still follows"));
+    assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
+    evidence.let_go(Volts::milli(100.0), Amps::new(0.3), Response::None);
+    assert_eq!(ends(&evidence, 100.0, 0.3), "");
+    assert!(ends(&evidence, 100.0, 0.301).contains("it does not any more"));
+    evidence.let_go(Volts::milli(100.0), Amps::new(0.3), Response::Felt);
+    assert!(ends(&evidence, 1.0, 0.1).contains("a voltage of its own"));
+    evidence.let_go(Volts::milli(100.0), Amps::new(0.31), Response::Seen);
+    assert_eq!(ends(&evidence, 50.0, 0.9), "");
 }
 
 /// What the rig file says, instead of 50 mV: 20 mV, or less than the first milestone.
@@ -357,12 +366,12 @@ fn growth_ends_at_the_drop_of_the_rig_file() {
             let reason = e.quiet_end(Volts::milli(mv), Amps::new(0.1), &limits);
             reason.unwrap_or_default()
         };
-        evidence.let_go(Volts::milli(last * 0.79), Response::None);
+        evidence.let_go(Volts::milli(last * 0.79), Amps::micro(1.0), Response::None);
         assert!(ends(&evidence, last).contains("must be let go"));
-        evidence.let_go(Volts::milli(last * 0.81), Response::None);
+        evidence.let_go(Volts::milli(last * 0.81), Amps::micro(1.0), Response::None);
         assert_eq!(ends(&evidence, last * 0.99), "");
         assert!(ends(&evidence, last).contains("nor did it when"));
-        evidence.let_go(Volts::milli(last), Response::Seen);
+        evidence.let_go(Volts::milli(last), Amps::new(0.1), Response::Seen);
         assert_eq!(ends(&evidence, last), "");
     }
     assert_eq!(limits().unseen_drop, Volts::milli(20.0));
@@ -374,11 +383,11 @@ fn growth_ends_at_the_drop_of_the_rig_file() {
 fn an_answer_that_is_felt_but_not_seen_ends_growth() {
     let mut evidence = Evidence::default();
     let ends = |e: &Evidence| e.quiet_end(Volts::milli(1.0), Amps::new(0.1), &limits());
-    evidence.let_go(Volts::milli(15.9), Response::Felt);
+    evidence.let_go(Volts::milli(15.9), Amps::micro(1.0), Response::Felt);
     assert_eq!(ends(&evidence), None);
-    evidence.let_go(Volts::milli(16.1), Response::None);
+    evidence.let_go(Volts::milli(16.1), Amps::micro(1.0), Response::None);
     assert_eq!(ends(&evidence), None);
-    evidence.let_go(Volts::milli(16.1), Response::Felt);
+    evidence.let_go(Volts::milli(16.1), Amps::micro(1.0), Response::Felt);
     assert!(
         ends(&evidence)
             .unwrap()
@@ -391,7 +400,7 @@ fn an_answer_that_is_felt_but_not_seen_ends_growth() {
 #[test]
 fn a_plain_answer_that_is_not_seen_ends_growth_at_any_drop() {
     let mut evidence = Evidence::default();
-    evidence.let_go(Volts::milli(0.7), Response::FeltPlainly);
+    evidence.let_go(Volts::milli(0.7), Amps::micro(1.0), Response::FeltPlainly);
     let end = evidence.quiet_end(Volts::milli(0.1), Amps::micro(1.0), &limits());
     assert!(
         end.unwrap()

@@ -29,7 +29,8 @@ const EMF_LEFT: f64 = 5e-5;
 const NOT_WAITED_FOR: f64 = 0.005;
 /// So long a set-point has stood before what is read counts …
 const PAUSE: Seconds = Seconds::milli(400.0);
-/// … and within this share of scale the needle stands, so that it adds next to no voltage of its own.
+/// … and by less than this share of scale the needle goes on meanwhile, so that it adds next to no voltage
+/// of its own.
 const STANDS: f64 = 0.002;
 /// Why an open coil has no resistance.
 pub(super) const NO_CURRENT: &str =
@@ -312,10 +313,11 @@ fn idle_slope(data: &Data<'_>) -> Result<Slope, String> {
     }
     let too_little = "too little current for a resistance";
     let paused = paused(&flowing);
-    let most = largest(&paused).ok_or(too_little)?;
+    let never_stood = "the current never stood long enough for a resistance";
+    let most = largest(&paused).ok_or(never_stood)?;
     let paused = alike(&paused, most);
     if !apart(&paused) {
-        return Err(too_little.to_owned());
+        return Err(never_stood.to_owned());
     }
     let points = points(&paused);
     let fit = fit(&points, None).map_err(|error| format!("{too_little}: {error}"))?;
@@ -343,15 +345,21 @@ fn paused<'a>(flowing: &[&'a Observation]) -> Vec<&'a Observation> {
     for pause in flowing.chunk_by(same) {
         let later = &pause[pause.len() / 2..];
         let waited = later[0].at - pause[0].at;
-        let needles = later.iter().filter_map(|o| Some(o.needle?.deflection));
-        let (low, high) = needles.fold((f64::MAX, f64::MIN), |(low, high), d| {
-            (low.min(d), high.max(d))
-        });
-        if waited >= PAUSE && high - low < STANDS {
+        let (first, last) = later.split_at(later.len() / 2);
+        let goes = mean_needle(first).zip(mean_needle(last));
+        if waited >= PAUSE && goes.is_none_or(|(from, to)| (to - from).abs() < STANDS) {
             paused.extend(later);
         }
     }
     paused
+}
+
+fn mean_needle(observations: &[&Observation]) -> Option<f64> {
+    let seen = observations
+        .iter()
+        .filter_map(|o| Some(o.needle?.deflection));
+    let seen: Vec<f64> = seen.collect();
+    (!seen.is_empty()).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
 }
 
 /// What was read with the same sense element, on the same range of the drop meter and with the same polarity.

@@ -5,7 +5,7 @@ use super::hand::Hand;
 use crate::needle::recent;
 use crate::plan::{Answer, Stopped};
 use evidence::Purpose;
-use guard::{Proposal, Range, Tick};
+use guard::{Proposal, Range, SURE_MOTION, Tick};
 use quantity::{Amps, Seconds};
 
 /// Deflection from zero at which creep ends: a little less than where growth does.
@@ -111,8 +111,8 @@ async fn in_range(hand: &mut Hand, range: &Range, first: bool) -> Result<End, St
             };
             if back > BACK.1 {
                 return Ok(End::Nothing(format!(
-                    "{reason}; it was, again and again, and each time the drop was there once more on the \
-                     way back, however slow"
+                    "{reason}; it was, again and again, and each time that came once more on the way back, \
+                     however slow"
                 )));
             }
             let_go_at = hand.current.max(let_go_at);
@@ -161,14 +161,19 @@ async fn forwards(hand: &mut Hand, target: Amps, over: Seconds) -> Result<bool, 
     match hand.drive_over(target, over).await {
         Ok(_) => Ok(true),
         Err(Stopped::Refused(guard::Refusal::Backwards { .. })) => Ok(false),
+        // It says so again as long as there is a reason.
+        Err(Stopped::Refused(guard::Refusal::Quiet(_))) => {
+            hand.hold(Seconds::new(1.0)).await?;
+            Ok(true)
+        }
         Err(stopped) => Err(stopped),
     }
 }
 
-/// Lets the needle settle; whether the guard takes it for one that the current has moved.
+/// Lets the needle settle; whether it then stands away from its zero, and the guard believes it.
 async fn stands(hand: &mut Hand) -> Result<bool, Stopped> {
-    hand.settle(Purpose::Rising).await?;
-    Ok(hand.report.moved)
+    let here = hand.settle(Purpose::Watch).await?;
+    Ok(hand.report.moved && hand.law.above_zero(here) >= SURE_MOTION)
 }
 
 fn moved(hand: &Hand, ticks: &[Tick], most: usize) -> bool {
@@ -185,7 +190,9 @@ async fn wiggle(hand: &mut Hand) -> Result<(), Stopped> {
         }
         // No polarity contact, or too large a drop; or too much deflection already to try the other
         // way: the needle is about to show itself.
-        Err(guard::Refusal::Order(_) | guard::Refusal::Backwards { .. }) => Ok(()),
+        Err(
+            guard::Refusal::Order(_) | guard::Refusal::Backwards { .. } | guard::Refusal::Quiet(_),
+        ) => Ok(()),
         Err(refusal) => Err(refusal.into()),
     }
 }
