@@ -203,9 +203,11 @@ impl Core {
             if self.backwards && !self.reversed_on_purpose() {
                 self.retreat().await?;
             }
+            let cut_short = report.cut_short;
             let mut ticks = report.ticks;
             ticks.push(tick);
             report = self.report(ticks);
+            report.cut_short = cut_short;
         }
         Ok(report)
     }

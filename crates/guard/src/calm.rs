@@ -28,7 +28,9 @@ const LEAP: (f64, f64) = (0.003, 0.05);
 /// What was seen at one set-point, or nearly so.
 #[derive(Debug, Default)]
 pub(crate) struct Calm {
-    volts: Volts,
+    /// Set-points so near to the last one that they count as the same, each with the moment of its first
+    /// sighting.
+    set: Vec<(f64, Volts)>,
     since: f64,
     /// The last sightings and their moments.
     seen: Vec<(f64, f64)>,
@@ -47,9 +49,7 @@ impl Calm {
         volts: Volts,
         (deflection, u): (f64, f64),
     ) -> Option<(f64, f64)> {
-        if (volts - self.volts).abs() > self.volts * CHANGE {
-            (*self, self.volts, self.since) = (Self::default(), volts, at);
-        }
+        self.is_set(at, volts);
         if at - self.since < LATE {
             return None;
         }
@@ -68,6 +68,25 @@ impl Calm {
             .filter(|(stood, _)| self.leapt && (stands - stood).abs() > jump);
         (self.stood, self.leapt) = (Some((stands, at)), false);
         before.map(|(stood, _)| (stood, stands))
+    }
+
+    /// What was seen at another set-point, or too soon after, is forgotten.
+    fn is_set(&mut self, at: f64, volts: Volts) {
+        if self.set.last().is_none_or(|(_, last)| *last != volts) {
+            self.set.push((at, volts));
+        }
+        let other = |(_, set): &(f64, Volts)| (*set - volts).abs() > volts * CHANGE;
+        let first = self
+            .set
+            .iter()
+            .rposition(other)
+            .map_or(0, |other| other + 1);
+        self.set.drain(..first);
+        self.since = self.set.first().map_or(at, |(since, _)| *since);
+        let valid = self.since + LATE;
+        self.seen.retain(|(seen, _)| *seen >= valid);
+        self.stood = self.stood.filter(|(_, there)| *there >= valid);
+        self.leapt &= self.stood.is_some();
     }
 
     /// Where the needle stands, if the last sightings say that it does.

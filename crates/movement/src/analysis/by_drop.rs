@@ -342,9 +342,13 @@ fn paused<'a>(flowing: &[&'a Observation]) -> Vec<&'a Observation> {
         key(a) == key(b) && group(a) == group(b)
     };
     let mut paused = Vec::new();
+    let mut before = None;
     for pause in flowing.chunk_by(same) {
         let later = &pause[pause.len() / 2..];
-        let waited = later[0].at - pause[0].at;
+        // Where a person reads the meters, one reading is all that there is of a set-point.
+        let since = before.unwrap_or(pause[0].at);
+        let waited = later[0].at - since;
+        before = pause.last().map(|o| o.at);
         let (first, last) = later.split_at(later.len() / 2);
         let goes = mean_needle(first).zip(mean_needle(last));
         if waited >= PAUSE && goes.is_none_or(|(from, to)| (to - from).abs() < STANDS) {

@@ -3,6 +3,7 @@
 use super::Findings;
 use super::by_drop::{BENDS, NO_CURRENT};
 use super::data::Data;
+use evidence::Observation;
 use serde::{Deserialize, Serialize};
 
 /// Kinds that direct current at the terminals can tell apart.
@@ -45,6 +46,9 @@ impl Kind {
         }
     }
 }
+
+/// Further than this from its zero, as a share of scale, a needle at rest was moved by the current.
+const MOVED: f64 = 0.008;
 
 /// One kind with its probability.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -111,7 +115,12 @@ pub(super) fn kinds(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
 }
 
 fn without_full_scale(data: &Data<'_>, findings: &Findings) -> Vec<KindChance> {
-    let moved = data.rests().next().is_some();
+    let zero = data.zero_before().unwrap_or(0.0);
+    let away = |o: &Observation| {
+        o.needle
+            .is_some_and(|needle| needle.deflection - zero > MOVED)
+    };
+    let moved = data.rests().any(away);
     match (&findings.by_drop, moved) {
         (Err(why), _) if why == BENDS => normalised([
             (Kind::Diodes, 0.95, why.clone()),

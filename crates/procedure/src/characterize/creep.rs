@@ -172,7 +172,7 @@ async fn forwards(hand: &mut Hand, target: Amps, over: Seconds) -> Result<bool, 
 
 /// Lets the needle settle; whether it then stands away from its zero, and the guard believes it.
 async fn stands(hand: &mut Hand) -> Result<bool, Stopped> {
-    let here = hand.settle(Purpose::Watch).await?;
+    let here = hand.settle(Purpose::Rising).await?;
     Ok(hand.report.moved && hand.law.above_zero(here) >= SURE_MOTION)
 }
 
