@@ -263,12 +263,14 @@ fn suppressed_zeros_are_not_over_driven() {
 #[test]
 fn a_needle_that_sticks_beyond_friction_gets_no_more_current() {
     let mut noticed = 0;
-    for movement in ["teasel", "gossamer", "fennel"] {
+    // From before it has moved, and from when it has.
+    let cases = ["teasel", "gossamer", "fennel"].map(|name| [(name, 5.0), (name, 60.0)]);
+    for (movement, seconds) in cases.into_iter().flatten() {
         let sticks = Fault {
             size: Some(0.045),
             ..Fault::new(Place::Movement, Kind::Sticks)
         };
-        let (done, _) = run_on(movement, when_on(sticks, 5.0));
+        let (done, _) = run_on(movement, when_on(sticks, seconds));
         let end = done.end.unwrap();
         let fault = end.ending.ok().and_then(|ending| ending.fault);
         match (end.plan, fault) {
@@ -279,13 +281,15 @@ fn a_needle_that_sticks_beyond_friction_gets_no_more_current() {
             (Some(Ok(Outcome::NothingMoves(why))), None) if why.contains("does it stick") => {
                 noticed += 1;
             }
+            // One that was thrown by the polarity hangs on the other side.
+            (Some(Ok(Outcome::NothingMoves(why))), None) if why.contains("below zero") => {}
             // One that lets go meanwhile is seen above its mark.
             (None, Some(Ended::BeyondCeiling(_))) => {}
-            other => panic!("{movement}: {other:?}"),
+            other => panic!("{movement} {seconds} s: {other:?}"),
         }
         assert!(done.truth.peak_deflection < 1.05, "{movement}");
     }
-    assert!(noticed >= 2, "{noticed}");
+    assert!(noticed >= 4, "{noticed}");
 }
 
 #[test]

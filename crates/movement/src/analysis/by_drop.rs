@@ -69,7 +69,7 @@ pub(super) struct Slope {
 /// Works out the slope.
 pub(super) fn slope(data: &Data<'_>) -> Result<Slope, String> {
     let rests = best_group(data);
-    if rests.len() < LEAST || !apart(&rests) {
+    if rests.is_empty() {
         return idle_slope(data);
     }
     let points = points(&rests);
@@ -170,8 +170,8 @@ fn spread(points: &[(f64, f64)]) -> f64 {
         .sqrt()
 }
 
-/// Rests of the path, sense element and meter ranges with the most of them; the zero at the end, read
-/// with the same, pins the constant.
+/// Rests of one path, sense element and meter ranges, from which a slope follows, and of these the ones whose
+/// drops lie farthest apart; the zero at the end, read with the same, pins the constant.
 fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
     let range = |reading: Option<evidence::Reading>| reading.map(|reading| reading.range);
     let key = |o: &Observation| {
@@ -189,11 +189,18 @@ fn best_group<'a>(data: &Data<'a>) -> Vec<&'a Observation> {
             None => groups.push(vec![rest]),
         }
     }
-    let mut best = groups.into_iter().max_by_key(Vec::len).unwrap_or_default();
-    let zeros = data.all.iter().filter(|o| o.purpose == Purpose::ZeroAfter);
-    let same = zeros.filter(|zero| best.first().is_some_and(|first| key(first) == key(zero)));
-    best.extend(same.collect::<Vec<_>>());
-    best
+    for group in &mut groups {
+        let zeros = data.all.iter().filter(|o| o.purpose == Purpose::ZeroAfter);
+        let same: Vec<_> = zeros.filter(|zero| key(group[0]) == key(zero)).collect();
+        group.extend(same);
+    }
+    groups.retain(|group| group.len() >= LEAST && apart(group));
+    let span = |group: &Vec<&Observation>| {
+        let drops = || group.iter().filter_map(|o| drop(o));
+        drops().fold(f64::MIN, f64::max) - drops().fold(f64::MAX, f64::min)
+    };
+    let farthest = |a: &Vec<_>, b: &Vec<_>| span(a).total_cmp(&span(b));
+    groups.into_iter().max_by(farthest).unwrap_or_default()
 }
 
 /// Whether the currents of these rests lie far enough apart for a slope.
