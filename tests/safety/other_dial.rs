@@ -159,6 +159,28 @@ fn another_dial_that_stands_a_little_further_is_no_motion() {
     assert_eq!(done.hits.0, 0, "{}", done.words);
 }
 
+/// It takes this one's place with its needle at its zero, once this one has answered the polarity or a letting
+/// go, and before it has stood anywhere: an answer holds no longer than three times its current.
+#[test]
+fn another_dial_after_the_first_answer_gets_no_needle_far() {
+    let mut ended = 0;
+    for seed in 0..6 {
+        let movement = hw_sim::random(seed, Pool::Measurable);
+        for seconds in (0..14).map(|n| 3.0 + 0.75 * f64::from(n)) {
+            let other = Fault::new(Place::Reader, Kind::OtherDial).sized(0.0);
+            let (done, _) = run_with(&movement, &PICTURELESS_RIG, when_on(other, seconds));
+            let truth = &done.truth;
+            assert!(
+                truth.driven_stop_hits == 0 && truth.peak_deflection < 1.02,
+                "{seed} {seconds} s: {truth:?}"
+            );
+            let plan = done.end.unwrap().plan;
+            ended += u32::from(matches!(plan, Some(Ok(Outcome::NothingMoves(_)))));
+        }
+    }
+    assert!(ended >= 20, "{ended}");
+}
+
 /// The needle moves unseen while the current grows, and its own voltage grows along with that: it must not be
 /// taken for resistance.
 #[test]

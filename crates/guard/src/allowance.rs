@@ -86,7 +86,7 @@ pub struct Evidence {
     wiggled: bool,
     /// Largest current at which the needle proved that it follows.
     proven: Option<Amps>,
-    /// Largest one at which it did not any more.
+    /// Largest one at which it did not, since.
     in_vain: Amps,
     /// Largest drop from which the current was let go.
     let_go: Volts,
@@ -114,10 +114,17 @@ impl Evidence {
     }
 
     fn proves(&mut self, current: Amps, shown: bool) {
-        match shown {
-            true => self.proven = Some(self.proven.map_or(current, |proven| proven.max(current))),
-            false => self.in_vain = self.in_vain.max(current),
+        if shown {
+            let proven = self.proof().map_or(current, |proven| proven.max(current));
+            (self.proven, self.in_vain) = (Some(proven), Amps::ZERO);
+        } else {
+            self.in_vain = self.in_vain.max(current);
         }
+    }
+
+    /// The largest current at which the needle answered; none once more of it brought no answer.
+    fn proof(&self) -> Option<Amps> {
+        self.proven.filter(|proven| self.in_vain <= *proven)
     }
 
     /// The current was let go from this drop, and this came of it. Low drops hardly move a movement
@@ -139,7 +146,7 @@ impl Evidence {
 
     /// Whether anything has proved that the current moves this needle.
     pub fn moved(&self) -> bool {
-        self.proven.is_some() || !self.points.is_empty()
+        self.proof().is_some() || self.stands()
     }
 
     /// Whether the needle has been seen standing away from its zero.
@@ -218,25 +225,20 @@ impl Evidence {
                 drop * current
             ));
         }
-        let answered_last = self.proven.is_some_and(|proven| proven >= self.in_vain);
-        if self.felt && !answered_last {
+        let proof = self.proof();
+        if self.felt && proof.is_none() {
             return Some(
                 "when the current was let go, the movement answered with a voltage of its own, but \
                  the needle in the picture stood still: is the reader looking at this movement?"
                     .to_owned(),
             );
         }
-        if let Some(proven) = self.proven {
-            return (current > proven * PROOF_HOLDS).then(|| match self.in_vain > proven {
-                false => format!(
+        if let Some(proven) = proof {
+            return (current > proven * PROOF_HOLDS).then(|| {
+                format!(
                     "the needle answered at {proven}, and has hardly moved since; first the current must be let \
                      go, to see whether it still follows"
-                ),
-                true => format!(
-                    "the needle in the picture answered at {proven}, but at {} it does not any more: does it \
-                     stick, or is the reader looking at something else?",
-                    self.in_vain
-                ),
+                )
             });
         }
         let last = limits.unseen_drop;

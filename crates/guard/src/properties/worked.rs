@@ -345,8 +345,10 @@ fn the_reasons_why_growth_ends() {
     assert!(ends(&evidence, 100.0, 0.301).contains("whether it still follows"));
     assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
     evidence.let_go(Volts::milli(100.0), Amps::new(0.3), Response::None);
-    assert_eq!(ends(&evidence, 100.0, 0.3), "");
-    assert!(ends(&evidence, 100.0, 0.301).contains("it does not any more"));
+    // Then it is as if it never had.
+    assert!(!evidence.moved());
+    assert_eq!(ends(&evidence, 49.9, 0.3), "");
+    assert!(ends(&evidence, 50.0, 0.3).contains("nor did it when"));
     evidence.let_go(Volts::milli(100.0), Amps::new(0.3), Response::Felt);
     assert!(ends(&evidence, 1.0, 0.1).contains("a voltage of its own"));
     evidence.let_go(Volts::milli(100.0), Amps::new(0.31), Response::Seen);
