@@ -20,6 +20,8 @@ const HAND_MOVES: usize = 5;
 const SWING_LEFT: f64 = 0.0012;
 /// Ramp for a needle that can't overshoot.
 const SHORT_RAMP: Seconds = Seconds::new(0.3);
+/// A look in place of a step that is not possible.
+const LOOK: Seconds = Seconds::milli(100.0);
 /// Motion still to come that counts as rest.
 const REST: f64 = 0.0002;
 /// Deflections of the movement are aimed for within this part of the allowance.
@@ -156,7 +158,8 @@ impl Hand {
 
     pub async fn drive_over(&mut self, target: Amps, over: Seconds) -> Result<Report, Stopped> {
         let mut target = target;
-        if target > self.current {
+        let raises = target > self.current;
+        if raises {
             target = target.min(self.report.furthest * INSIDE).max(self.current);
         }
         let mut last = None;
@@ -167,6 +170,10 @@ impl Hand {
                     self.current = reached.map_or(target, |current| current.abs().min(target));
                     self.report = report.clone();
                     return Ok(report);
+                }
+                // What flows already is as much as is allowed, or a little more once all is counted anew.
+                Err(refusal) if may_ask_for_less(&refusal) && raises && target <= self.current => {
+                    return self.hold(LOOK).await;
                 }
                 Err(refusal) if may_ask_for_less(&refusal) && target > self.current => {
                     target = self.current + (target - self.current) * 0.8;
