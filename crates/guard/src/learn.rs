@@ -199,8 +199,7 @@ impl Core {
             self.expected = self.expected.min(most);
         }
         let from_zero = self.evidence.from_zero(needle.deflection);
-        let believed = self.evidence.moved() || !self.first_way.sprung();
-        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO && believed {
+        if from_zero >= SURE_MOTION && self.volts() > Volts::ZERO && self.believed() {
             // Plain motion overrides what a wiggle may have seemed to show.
             self.upscale = Some(reversed);
             let u = needle.u.hypot(needle.u_shared).hypot(observation.unsettled);

@@ -228,10 +228,10 @@ impl Core {
     }
 
     pub(crate) fn quiet_end_at(&self, drop: Volts, current: Amps) -> Option<String> {
-        let unclear = self.first_way.unclear();
-        unclear
-            .filter(|_| !self.evidence.moved())
-            .or_else(|| self.evidence.quiet_end(drop, current, &self.rig.limits))
+        match self.believed() {
+            true => self.evidence.quiet_end(drop, current, &self.rig.limits),
+            false => self.first_way.unclear(),
+        }
     }
 }
 

@@ -285,8 +285,7 @@ impl Core {
         let zero = self.evidence.zero().is_some();
         let first_sign =
             zero && !self.evidence.stands() && !self.evidence.wiggled() && !self.wiggling;
-        let unclear = self.first_way.sprung() && !self.evidence.moved();
-        match live && from_zero + 3.0 * u < -WRONG_WAY && first_sign && !unclear {
+        match live && from_zero + 3.0 * u < -WRONG_WAY && first_sign && self.believed() {
             true => self.wrong_way += 1,
             false => self.wrong_way = 0,
         }
@@ -310,6 +309,11 @@ impl Core {
             }
         }
         Ok(())
+    }
+
+    /// Whether the needle in the picture was seen on its way to where it stands, or has moved for sure.
+    pub(crate) fn believed(&self) -> bool {
+        self.evidence.moved() || !self.first_way.sprung()
     }
 
     /// A needle above its ceiling, by more than its reading may be off, is a fault.

@@ -340,18 +340,18 @@ fn the_reasons_why_growth_ends() {
     evidence.let_go(Volts::milli(40.1), Amps::micro(1.0), Response::None);
     assert_eq!(ends(&evidence, 49.9, 0.1), "");
     assert!(ends(&evidence, 50.0, 0.1).contains("nor did it when"));
-    evidence.let_go(Volts::milli(50.0), Amps::new(0.1), Response::Seen);
-    assert_eq!(ends(&evidence, 100.0, 0.3), "");
-    assert!(ends(&evidence, 100.0, 0.301).contains("whether it still follows"));
+    evidence.let_go(Volts::milli(50.0), Amps::new(0.125), Response::Seen);
+    assert_eq!(ends(&evidence, 100.0, 0.375), "");
+    assert!(ends(&evidence, 100.0, 0.376).contains("whether it still follows"));
     assert!(ends(&evidence, 1.0, 50.0).contains("nothing has moved"));
-    evidence.let_go(Volts::milli(100.0), Amps::new(0.3), Response::None);
+    evidence.let_go(Volts::milli(100.0), Amps::new(0.375), Response::None);
     // Then it is as if it never had.
     assert!(!evidence.moved());
     assert_eq!(ends(&evidence, 49.9, 0.3), "");
     assert!(ends(&evidence, 50.0, 0.3).contains("nor did it when"));
-    evidence.let_go(Volts::milli(100.0), Amps::new(0.3), Response::Felt);
+    evidence.let_go(Volts::milli(100.0), Amps::new(0.375), Response::Felt);
     assert!(ends(&evidence, 1.0, 0.1).contains("a voltage of its own"));
-    evidence.let_go(Volts::milli(100.0), Amps::new(0.31), Response::Seen);
+    evidence.let_go(Volts::milli(100.0), Amps::new(0.38), Response::Seen);
     assert_eq!(ends(&evidence, 50.0, 0.9), "");
 }
 
