@@ -79,7 +79,7 @@ impl Core {
             .last()
             .map_or(Amps::ZERO, |tick| self.loop_current(tick));
         let current = current.abs();
-        // What comes next may let it go once more.
+        // What comes next may let it go once more. Whether the needle answered is not told yet.
         self.evidence.let_go(drop, Amps::ZERO, Response::None);
         let looks = self.mean_needle(&here).zip(self.mean_needle(&there.ticks));
         let felt = back_emf(&here, &down, &there.ticks, over);
@@ -379,6 +379,29 @@ mod tests {
             ..still(200.0, 4e-4)
         };
         assert!(large.is_strange() && !large.may_hide_a_swing());
+    }
+
+    /// A picture that is another one on the way; where nothing was seen for a while there is time for as much.
+    #[test]
+    fn a_needle_that_is_suddenly_elsewhere_was_not_let_go() {
+        let seen = |places: &[Option<f64>]| -> Vec<Tick> {
+            let tick = |(n, place): (usize, &Option<f64>)| Tick {
+                seen_at: n as f64 * 0.04,
+                needle: place.map(|d| (d, 1e-4)),
+                ..Tick::default()
+            };
+            places.iter().enumerate().map(tick).collect()
+        };
+        let gently: Vec<_> = (0..20).map(|n| Some(0.015 - f64::from(n) * 7e-4)).collect();
+        assert!(!leap(&seen(&gently)));
+        assert!(leap(&seen(&[
+            Some(0.015),
+            Some(0.015),
+            Some(0.0),
+            Some(0.0)
+        ])));
+        assert!(leap(&seen(&[Some(0.015), None, Some(0.0)])));
+        assert!(!leap(&seen(&[])));
     }
 
     #[test]

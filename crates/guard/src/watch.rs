@@ -264,15 +264,7 @@ impl Core {
             return Ok(());
         };
         self.below_ceiling(deflection, u)?;
-        if !live {
-            self.calm = Calm::default();
-        }
-        if live
-            && self.person.is_none()
-            && let Some((from, to)) = self.calm.saw(tick.seen_at, self.volts(), (deflection, u))
-        {
-            return Err(Fault::Jumped { from, to });
-        }
+        self.calmly(tick.seen_at, (deflection, u))?;
         let from_zero = self.evidence.from_zero(deflection);
         if self.person.is_none() && self.evidence.zero().is_some() && !self.evidence.moved() {
             self.first_way.saw(tick.seen_at, from_zero);
@@ -309,6 +301,23 @@ impl Core {
             }
         }
         Ok(())
+    }
+
+    /// A needle that stood still, and stands elsewhere all at once with nothing changed, is a fault; a person
+    /// looks too seldom for that.
+    fn calmly(&mut self, at: f64, needle: (f64, f64)) -> Result<(), Fault> {
+        let volts = self.volts();
+        if volts <= Volts::ZERO {
+            self.calm = Calm::default();
+            return Ok(());
+        }
+        if self.person.is_some() {
+            return Ok(());
+        }
+        match self.calm.saw(at, volts, needle) {
+            Some((from, to)) => Err(Fault::Jumped { from, to }),
+            None => Ok(()),
+        }
     }
 
     /// Whether the needle in the picture was seen on its way to where it stands, or has moved for sure.

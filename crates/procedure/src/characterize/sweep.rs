@@ -20,6 +20,7 @@ const NEAR_MARK: f64 = 0.03;
 /// Moves to the range that the full-scale current asks for.
 pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
     hand.say("range", 0.42).await;
+    let mut nothing_flows = 0;
     for better in [0.35, 0.5, 0.65, 0.8] {
         let Some(full_scale) = hand.law.full_scale() else {
             break;
@@ -50,6 +51,15 @@ pub(super) async fn final_range(hand: &mut Hand) -> Result<(), Stopped> {
             .min(hand.range.top);
         hand.drive(next).await?;
         hand.settle(Purpose::Rising).await?;
+        // In no range can the supply make as little as is permitted.
+        nothing_flows = if hand.current > Amps::ZERO {
+            0
+        } else {
+            nothing_flows + 1
+        };
+        if nothing_flows == 2 {
+            return Err(no_further(hand, hand.here));
+        }
     }
     let full_scale = hand.law.full_scale().unwrap_or(Amps::ZERO);
     if hand.range.top < full_scale * 0.97 {
@@ -74,12 +84,7 @@ pub(super) async fn scale(hand: &mut Hand) -> Result<(), Stopped> {
     }
     let here = up(hand, BELOW, NEAR_MARK, Purpose::Rising).await?;
     if here < FAR_BELOW {
-        return Err(Stopped::Because(format!(
-            "the needle came to {:.1} % of scale, and nothing that is permitted brings it further; one step \
-             of the supply is {}, which may be too much for this movement in any range of this rig",
-            here * 100.0,
-            hand.rig.supply.resolution
-        )));
+        return Err(no_further(hand, here));
     }
     at_full_scale(hand).await?;
     for (number, mark) in marks.iter().rev().enumerate() {
@@ -88,6 +93,15 @@ pub(super) async fn scale(hand: &mut Hand) -> Result<(), Stopped> {
         down(hand, *mark, NEAR_MARK).await?;
     }
     Ok(())
+}
+
+fn no_further(hand: &Hand, here: f64) -> Stopped {
+    Stopped::Because(format!(
+        "the needle came to {:.1} % of scale, and nothing that is permitted brings it further; one step \
+         of the supply is {}, which may be too much for this movement in any range of this rig",
+        here * 100.0,
+        hand.rig.supply.resolution
+    ))
 }
 
 /// Full scale from below and from above, again and again.
