@@ -1,10 +1,16 @@
 //! A needle reader that sees nothing, goes away, or lies.
 
+use super::callers::{first_arrangement, look_at_zero};
 use super::proxy::Wrong;
-use super::scene::Scene;
-use guard::Fault;
+use super::scene::{Scene, Stage, paused};
+use evidence::{Needle, Sight, SightFuture, Sighting};
+use guard::{Fault, Halt, Proposal, Refusal};
 use procedure::Outcome;
+use quantity::{Amps, Seconds};
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
+use tokio::time::sleep;
 
 const RISING: &str = "scale, rising";
 
@@ -108,5 +114,67 @@ fn a_picture_frozen_in_mid_sweep_drives_no_needle_past_the_ceiling() {
             .run();
         assert_ne!(done.plan, Some(Ok(Outcome::Complete)));
         done.assert_safe_with_record();
+    }
+}
+
+/// A needle at its zero but for what is still to be shown.
+struct Dips(Arc<Mutex<VecDeque<f64>>>, usize);
+
+impl Sight for Dips {
+    fn look(&mut self) -> SightFuture<'_> {
+        self.1 += 1;
+        let shown = self.0.lock().unwrap().pop_front().unwrap_or(0.0);
+        let needle = Needle {
+            deflection: shown + (self.1 % 7) as f64 * 1e-5,
+            u: 1e-4,
+            u_shared: 4e-4,
+        };
+        Box::pin(async move {
+            sleep(Duration::from_millis(30)).await;
+            Sighting {
+                age: 0.03,
+                seen: Ok(needle),
+            }
+        })
+    }
+
+    fn name(&self) -> String {
+        "dips".to_owned()
+    }
+}
+
+/// A knock shows the needle anywhere for a moment; one that stays below its zero is of a movement whose
+/// leads are swapped.
+#[test]
+fn a_knock_shows_no_polarity() {
+    for (sightings, refused) in [(1, false), (2, false), (3, true), (6, true)] {
+        paused(async {
+            let mut stage = Stage::new("fennel");
+            let arrangement = first_arrangement(&stage.rig);
+            let shows = Arc::new(Mutex::new(VecDeque::new()));
+            let mut guard = stage.seen_by(Dips(Arc::clone(&shows), 0)).await;
+            guard.propose(Proposal::Arrange(arrangement)).await.unwrap();
+            guard.propose(look_at_zero()).await.unwrap();
+            let drive = |target: f64| Proposal::Drive {
+                target: Amps::micro(target),
+                over: Seconds::new(1.0),
+            };
+            guard.propose(drive(0.3)).await.unwrap();
+            let down = [-0.003, -0.006, -0.009];
+            let below = vec![-0.0125; sightings];
+            let up = down.iter().rev();
+            shows
+                .lock()
+                .unwrap()
+                .extend(down.iter().chain(&below).chain(up));
+            let hold = Proposal::Hold(Seconds::new(2.0));
+            guard.propose(hold).await.unwrap();
+            assert!(shows.lock().unwrap().is_empty());
+            match guard.propose(drive(0.4)).await {
+                Ok(_) if !refused => {}
+                Err(Halt::Refused(Refusal::Backwards { .. })) if refused => {}
+                other => panic!("{sightings}: {other:?}"),
+            }
+        });
     }
 }
